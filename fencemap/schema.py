@@ -32,8 +32,8 @@ _PANDAS_DTYPE: dict[Dtype, str] = {
     "date": "str",
     "time": "str",
 }
-_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
-_TIME = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(\.\d+)?Z")
+_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+_TIME = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}([.][0-9]+)?Z")
 _SHOWN_IDS = 5
 
 
@@ -215,7 +215,9 @@ def _named(frame: Any, mask: Any) -> str:
     names = frame[key][mask] if key else frame.index[mask]
     shown = ", ".join(str(name) for name in list(names)[:_SHOWN_IDS])
     count = int(mask.sum())
-    return f"{count} row{'s' if count != 1 else ''} ({shown}{', ...' if count > _SHOWN_IDS else ''})"
+    return (
+        f"{count} row{'s' if count != 1 else ''} ({shown}{', ...' if count > _SHOWN_IDS else ''})"
+    )
 
 
 def _value_problems(field: Field, frame: Any) -> list[str]:
@@ -243,7 +245,9 @@ def _value_problems(field: Field, frame: Any) -> list[str]:
         if field.maximum is not None:
             report(numbers > field.maximum, f"above {field.maximum:g} {field.unit}".rstrip())
     if allowed := _allowed(field):
-        report(~series.isin(list(allowed)).to_numpy() & ~null, f"not a word of '{field.vocabulary}'")
+        report(
+            ~series.isin(list(allowed)).to_numpy() & ~null, f"not a word of '{field.vocabulary}'"
+        )
     if pattern := {"date": _DATE, "time": _TIME}.get(field.dtype):
         report(~series.str.fullmatch(pattern.pattern).to_numpy(dtype=bool) & ~null, "not ISO 8601")
     return found
@@ -279,8 +283,14 @@ def _geometry_problems(schema: LayerSchema, frame: Any, crs: Any) -> list[str]:
             f"geometry is not {' or '.join(schema.geometry)}",
         ),
         (lambda: spoilt, "coordinate is not a finite number"),
-        (lambda: (shapely.has_z(shapes) != schema.has_z) & ~absent, _dimension("heights", schema.has_z)),
-        (lambda: (shapely.has_m(shapes) != schema.has_m) & ~absent, _dimension("measures", schema.has_m)),
+        (
+            lambda: (shapely.has_z(shapes) != schema.has_z) & ~absent,
+            _dimension("heights", schema.has_z),
+        ),
+        (
+            lambda: (shapely.has_m(shapes) != schema.has_m) & ~absent,
+            _dimension("measures", schema.has_m),
+        ),
         (lambda: ~shapely.is_valid(shapes) & ~absent, "shape crosses itself"),
     ]
     for test, words in checks:

@@ -105,7 +105,9 @@ class Real(Parameter):
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise ValueError(f"must be a number{self._unit()}")  # noqa: TRY004  one kind for all bad values
         if not self.minimum <= value <= self.maximum:
-            raise ValueError(f"must lie between {self.minimum:g} and {self.maximum:g}{self._unit()}")
+            raise ValueError(
+                f"must lie between {self.minimum:g} and {self.maximum:g}{self._unit()}"
+            )
         return float(value)
 
     def _unit(self) -> str:
@@ -238,8 +240,8 @@ def all_steps() -> dict[str, Step]:
     return {made.name: made for made in found}
 
 
-def find_step(name: str, *, where: str = "", file: Path | None = None) -> Step:
-    """Find a step by name.
+def find_step(name: str, *, stage: str, where: str = "", file: Path | None = None) -> Step:
+    """Find a step by name; only its stage's module is loaded.
 
     Raises
     ------
@@ -247,12 +249,22 @@ def find_step(name: str, *, where: str = "", file: Path | None = None) -> Step:
         No such step; the message lists close names.
     """
     import difflib
+    from importlib import import_module
 
-    steps = all_steps()
+    module = f"fencemap.{stage}.steps"
+    if module in STEP_MODULES:
+        import_module(module)
+    steps = _REGISTRY if name in _REGISTRY else all_steps()
     if name in steps:
         return steps[name]
     close = difflib.get_close_matches(name, steps, n=3)
-    hint = f"did you mean {' or '.join(close)}?" if close else "`fencemap describe steps` lists them."
+    hint = (
+        f"did you mean {' or '.join(close)}?" if close else "`fencemap describe steps` lists them."
+    )
     raise SiteError.at(
-        file or "pipeline", f"no step is called '{name}'", remedy=hint, code="unknown-step", column=where
+        file or "pipeline",
+        f"no step is called '{name}'",
+        remedy=hint,
+        code="unknown-step",
+        column=where,
     )

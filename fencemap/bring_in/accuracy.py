@@ -50,15 +50,22 @@ def grade_positions(kept: Kept, *, site: Site, survey: Survey) -> None:
     then the largest default for a position of unknown making.
     """
     count = len(kept.table.rows)
-    meaning = _column(kept, "accuracy_is", count).fillna(survey.accuracy.accuracy_is or "").astype(object)
+    meaning = (
+        _column(kept, "accuracy_is", count).fillna(survey.accuracy.accuracy_is or "").astype(object)
+    )
     meaning = meaning.where(meaning.isin(list(AXIS_DIVISOR)), "")
     quality = _column(kept, "fix_quality", count)
     origin = np.full(count, None, dtype=object)
     horizontal = _given(kept, "sigma_h_m", meaning, AXIS_DIVISOR, origin)
-    vertical = _given(kept, "sigma_v_m", meaning, HEIGHT_DIVISOR, np.full(count, None, dtype=object))
+    vertical = _given(
+        kept, "sigma_v_m", meaning, HEIGHT_DIVISOR, np.full(count, None, dtype=object)
+    )
     _from_fix(horizontal, vertical, quality, site, origin)
     _from_survey(horizontal, vertical, survey, origin)
-    unknown_h, unknown_v = (float(look_up(f"accuracy.unknown.{axis}", site.practice).value) for axis in ("sigma_h_m", "sigma_v_m"))
+    unknown_h, unknown_v = (
+        float(look_up(f"accuracy.unknown.{axis}", site.practice).value)
+        for axis in ("sigma_h_m", "sigma_v_m")
+    )
     origin[np.isnan(horizontal)] = "unknown: the largest default"
     kept.columns["sigma_h_m"] = pd.Series(np.where(np.isnan(horizontal), unknown_h, horizontal))
     kept.columns["sigma_v_m"] = pd.Series(np.where(np.isnan(vertical), unknown_v, vertical))
@@ -82,13 +89,23 @@ def _given(
     value = np.asarray(held, dtype=np.float64)
     given = ~np.isnan(value)
     divisor = meaning.map(lambda word: divisors.get(word, 1.0)).to_numpy(dtype=np.float64)
-    said = meaning.map(lambda word: f"column {name}, {word}" if word else f"column {name}, meaning not said: taken as axis sd")
+    said = meaning.map(
+        lambda word: (
+            f"column {name}, {word}"
+            if word
+            else f"column {name}, meaning not said: taken as axis sd"
+        )
+    )
     origin[given] = said.to_numpy(dtype=object)[given]
     return np.asarray(value / divisor, dtype=np.float64)
 
 
 def _from_fix(
-    horizontal: NDArray[np.float64], vertical: NDArray[np.float64], quality: Any, site: Site, origin: NDArray[Any]
+    horizontal: NDArray[np.float64],
+    vertical: NDArray[np.float64],
+    quality: Any,
+    site: Site,
+    origin: NDArray[Any],
 ) -> None:
     for word in quality.dropna().unique():
         mask = (quality == word).to_numpy(dtype=bool)
@@ -101,7 +118,10 @@ def _from_fix(
 
 
 def _from_survey(
-    horizontal: NDArray[np.float64], vertical: NDArray[np.float64], survey: Survey, origin: NDArray[Any]
+    horizontal: NDArray[np.float64],
+    vertical: NDArray[np.float64],
+    survey: Survey,
+    origin: NDArray[Any],
 ) -> None:
     accuracy = survey.accuracy
     if accuracy.sigma_h_m is not None:
@@ -110,4 +130,6 @@ def _from_survey(
         said = accuracy.accuracy_is or "meaning not said: taken as axis sd"
         origin[open_rows] = f"survey default, {said}"
     if accuracy.sigma_v_m is not None:
-        vertical[np.isnan(vertical)] = accuracy.sigma_v_m / HEIGHT_DIVISOR.get(accuracy.accuracy_is, 1.0)
+        vertical[np.isnan(vertical)] = accuracy.sigma_v_m / HEIGHT_DIVISOR.get(
+            accuracy.accuracy_is, 1.0
+        )

@@ -24,7 +24,7 @@ Typed = tuple[Any, NDArray[np.bool_], str, str]
 
 _YES = {"yes", "y", "true", "1", "1.0"}
 _NO = {"no", "n", "false", "0", "0.0"}
-_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
+_NUMBER = re.compile(r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?")
 
 
 def blank(values: NDArray[Any]) -> NDArray[np.bool_]:
@@ -38,10 +38,15 @@ def blank(values: NDArray[Any]) -> NDArray[np.bool_]:
     if values.dtype.kind in "fiub":
         return np.asarray(pd.isna(values), dtype=bool)
     series = pd.Series(values, dtype=object)
-    return np.asarray(series.isna() | series.map(lambda cell: isinstance(cell, str) and not cell.strip()), dtype=bool)
+    return np.asarray(
+        series.isna() | series.map(lambda cell: isinstance(cell, str) and not cell.strip()),
+        dtype=bool,
+    )
 
 
-def numbers(values: NDArray[Any], *, decimal: str = ".") -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+def numbers(
+    values: NDArray[Any], *, decimal: str = "."
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Read numbers; returns them (NaN where blank or bad) and the mask of bad cells.
 
     Infinity and the word "nan" are bad: a coordinate or size is a number or

@@ -27,9 +27,10 @@ from fencemap.site import Site, Survey
 
 __all__ = ["MOST_REFUSED_SHARE", "Doubt", "Intake", "Kept", "doubts_as_layers", "map_columns"]
 
-# Above this share of refused rows a file has one fault, not many: the whole
-# file is refused, so that a mix-up can't pass as a survey with gaps.
+# Above this share of refused rows (and more than a few) a file has one fault,
+# not many: the whole file is refused, so that a mix-up can't pass as a survey with gaps.
 MOST_REFUSED_SHARE = 0.2
+_A_FEW_ROWS = 5
 _ORIGIN = ("uid", "survey_id", "source_file", "source_row")
 
 
@@ -67,11 +68,15 @@ class Kept:
                 mask[doubt.index] = False
         return mask
 
-    def refuse(self, mask: NDArray[np.bool_], code: str, reason: str, remedy: str, **more: Any) -> None:
+    def refuse(
+        self, mask: NDArray[np.bool_], code: str, reason: str, remedy: str, **more: Any
+    ) -> None:
         """Refuse the rows of a mask; `column` names the cell that is shown."""
         self._mark(mask & self.alive, code, reason, remedy, fatal=True, **more)
 
-    def doubt(self, mask: NDArray[np.bool_], code: str, reason: str, remedy: str, **more: Any) -> None:
+    def doubt(
+        self, mask: NDArray[np.bool_], code: str, reason: str, remedy: str, **more: Any
+    ) -> None:
         """Keep the rows of a mask but name them as doubtful."""
         self._mark(mask & self.alive, code, reason, remedy, fatal=False, **more)
 
@@ -131,7 +136,13 @@ class Intake:
     """
 
     def __init__(
-        self, name: str, schema: LayerSchema, *, site: Site, survey: Survey, extra: Sequence[str] = ()
+        self,
+        name: str,
+        schema: LayerSchema,
+        *,
+        site: Site,
+        survey: Survey,
+        extra: Sequence[str] = (),
     ) -> None:
         self.name = name
         self.schema = schema
@@ -157,7 +168,9 @@ class Intake:
         self._require(table, found, unknown, groups)
         kept = Kept(table, {}, table.geometry, _others(table, unknown), notes=list(table.notes))
         if unknown:
-            kept.notes.append(f"{table.file}: columns kept as they are in 'other': {', '.join(unknown)}")
+            kept.notes.append(
+                f"{table.file}: columns kept as they are in 'other': {', '.join(unknown)}"
+            )
         for item in fields:
             if item.name in found:
                 self._type(kept, item, found[item.name])
@@ -167,7 +180,11 @@ class Intake:
         return kept
 
     def _require(
-        self, table: RawTable, found: Mapping[str, str], unknown: list[str], groups: Sequence[Sequence[str]]
+        self,
+        table: RawTable,
+        found: Mapping[str, str],
+        unknown: list[str],
+        groups: Sequence[Sequence[str]],
     ) -> None:
         problems = []
         for group in groups:
@@ -175,11 +192,13 @@ class Intake:
                 continue
             close = difflib.get_close_matches(group[0], unknown, n=1, cutoff=0.5)
             if close:
-                hint = f'If \'{close[0]}\' is meant, map it: [survey.columns] {group[0]} = "{close[0]}".'
+                hint = f"If '{close[0]}' is meant, map it: [survey.columns] {group[0]} = \"{close[0]}\"."
             else:
                 hint = f"Add it, or map it under [survey.columns]. The file has: {', '.join(table.columns)}."
             column = " or ".join(group)
-            problems.append(Problem("no-column", "the file has no such column", hint, table.file, 1, column))
+            problems.append(
+                Problem("no-column", "the file has no such column", hint, table.file, 1, column)
+            )
         if problems:
             raise SurveyError(problems=problems)
 
@@ -194,7 +213,9 @@ class Intake:
             if not item.required:
                 _put_aside(kept, bad, column)
         if item.required:
-            kept.refuse(blank(source), "blank", "is empty but must be given", "Fill it in.", column=column)
+            kept.refuse(
+                blank(source), "blank", "is empty but must be given", "Fill it in.", column=column
+            )
 
     def layer(self, *, key: Callable[[Kept], Any]) -> Any:
         """Join the kept rows of all files into the checked layer, sorted by key.
@@ -214,7 +235,9 @@ class Intake:
         crs = self.site.crs if self.schema.spatial else None
         if not parts:
             return self.schema.empty(crs)
-        frame = pd.concat(parts, ignore_index=True).sort_values("_key", kind="stable", ignore_index=True)
+        frame = pd.concat(parts, ignore_index=True).sort_values(
+            "_key", kind="stable", ignore_index=True
+        )
         frame["uid"] = uids(self.site.uid, self.survey.id, self.schema.name, frame.pop("_key"))
         return self.schema.check(self.schema.conform(frame, crs=crs), crs=crs)
 
@@ -258,7 +281,8 @@ def _put_aside(kept: Kept, bad: NDArray[np.bool_], column: str) -> None:
 
 def _refuse_whole_file(kept: Kept) -> None:
     refused = int((~kept.alive).sum()) + len(kept.table.refused)
-    if not refused or refused <= MOST_REFUSED_SHARE * kept.table.read:
+    bearable = max(MOST_REFUSED_SHARE * kept.table.read, _A_FEW_ROWS)
+    if not refused or (refused <= bearable and refused < kept.table.read):
         return
     problems = [refusal.problem for refusal in kept.table.refused]
     problems += [_problem(kept, doubt) for doubt in kept.doubts if doubt.fatal]
@@ -271,7 +295,9 @@ def _refuse_whole_file(kept: Kept) -> None:
 
 def _problem(kept: Kept, doubt: Doubt) -> Problem:
     row = int(kept.table.rows[doubt.index])
-    return Problem(doubt.code, doubt.reason, doubt.remedy, kept.table.file, row, doubt.column, doubt.value)
+    return Problem(
+        doubt.code, doubt.reason, doubt.remedy, kept.table.file, row, doubt.column, doubt.value
+    )
 
 
 def doubts_as_layers(intake: Intake) -> dict[str, Any]:

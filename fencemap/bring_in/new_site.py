@@ -62,7 +62,9 @@ def make_site(folder: Path) -> list[Path]:
 
     path = folder / "site.toml"
     if path.exists():
-        raise SiteError.at(path, "there is a site already", remedy="Name another folder.", code="site-exists")
+        raise SiteError.at(
+            path, "there is a site already", remedy="Name another folder.", code="site-exists"
+        )
     survey = folder / "survey"
     survey.mkdir(parents=True, exist_ok=True)
     name = folder.resolve().name.replace('"', "'")

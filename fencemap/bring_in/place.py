@@ -22,7 +22,14 @@ from fencemap.errors import SurveyError
 from fencemap.practice import look_up
 from fencemap.site import Site
 
-__all__ = ["POSITION_COLUMNS", "POSITION_NEEDS", "as_polygons", "check_extent", "place_points", "place_shapes"]
+__all__ = [
+    "POSITION_COLUMNS",
+    "POSITION_NEEDS",
+    "as_polygons",
+    "check_extent",
+    "place_points",
+    "place_shapes",
+]
 
 POSITION_COLUMNS = ("easting", "northing", "height", "longitude", "latitude")
 POSITION_NEEDS = (("easting", "longitude"), ("northing", "latitude"))
@@ -58,9 +65,15 @@ def place_points(kept: Kept, *, site: Site, may_lack: NDArray[np.bool_] | None =
 
 def place_shapes(kept: Kept, *, site: Site) -> None:
     """Bring the shapes of one file into the site's CRS, flat, valid and inside the extent."""
-    shapes = kept.geometry if kept.geometry is not None else np.full(len(kept.table.rows), None, dtype=object)
+    shapes = (
+        kept.geometry
+        if kept.geometry is not None
+        else np.full(len(kept.table.rows), None, dtype=object)
+    )
     absent = shapely.is_missing(shapes) | shapely.is_empty(shapes)
-    kept.refuse(absent, "no-shape", "has no shape", "Draw it, or give a position with length and width.")
+    kept.refuse(
+        absent, "no-shape", "has no shape", "Draw it, or give a position with length and width."
+    )
     placed = _reproject(kept, _without(shapes, absent), site)
     kept.geometry = check_extent(kept, _mended(kept, shapely.force_2d(placed)), site=site)
 
@@ -73,7 +86,12 @@ def as_polygons(kept: Kept) -> None:
     single = shapely.get_num_geometries(shapes) == 1
     inner = np.where(single, shapely.get_geometry(shapes, 0), shapes)
     wrong = shapely.get_type_id(inner) != shapely.GeometryType.POLYGON
-    kept.refuse(wrong & ~shapely.is_missing(inner), "not-a-polygon", "is not one polygon", "Draw each stone as one closed outline.")
+    kept.refuse(
+        wrong & ~shapely.is_missing(inner),
+        "not-a-polygon",
+        "is not one polygon",
+        "Draw each stone as one closed outline.",
+    )
     kept.geometry = _without(inner, wrong)
 
 
@@ -85,9 +103,13 @@ def _without(shapes: NDArray[Any], mask: NDArray[np.bool_]) -> NDArray[Any]:
 
 def _single_points(kept: Kept) -> NDArray[Any]:
     shapes = np.asarray(kept.table.geometry, dtype=object)
-    single = (shapely.get_type_id(shapes) == shapely.GeometryType.MULTIPOINT) & (shapely.get_num_geometries(shapes) == 1)
+    single = (shapely.get_type_id(shapes) == shapely.GeometryType.MULTIPOINT) & (
+        shapely.get_num_geometries(shapes) == 1
+    )
     shapes = np.where(single, shapely.get_geometry(shapes, 0), shapes)
-    wrong = (shapely.get_type_id(shapes) != shapely.GeometryType.POINT) & ~shapely.is_missing(shapes)
+    wrong = (shapely.get_type_id(shapes) != shapely.GeometryType.POINT) & ~shapely.is_missing(
+        shapes
+    )
     kept.refuse(wrong, "not-a-point", "is not a point", "Draw it as one point.")
     return _without(shapes, wrong)
 
@@ -95,7 +117,11 @@ def _single_points(kept: Kept) -> NDArray[Any]:
 def _points_of_columns(kept: Kept) -> NDArray[Any]:
     """Make points from number columns; a cell that is no number refuses its row."""
     count = len(kept.table.rows)
-    pair = ("easting", "northing") if kept.columns.get("easting") is not None else ("longitude", "latitude")
+    pair = (
+        ("easting", "northing")
+        if kept.columns.get("easting") is not None
+        else ("longitude", "latitude")
+    )
     values = []
     for name in (*pair, "height"):
         cells = kept.columns.get(name)
@@ -103,12 +129,26 @@ def _points_of_columns(kept: Kept) -> NDArray[Any]:
             values.append(np.full(count, np.nan))
             continue
         got, bad = numbers(cells, decimal=kept.table.decimal)
-        column = next((held for held, source in kept.table.columns.items() if source is cells), name)
-        kept.refuse(bad, "not-a-number", "not a number", f"Write the {name} with digits only.", column=column)
+        column = next(
+            (held for held, source in kept.table.columns.items() if source is cells), name
+        )
+        kept.refuse(
+            bad,
+            "not-a-number",
+            "not a number",
+            f"Write the {name} with digits only.",
+            column=column,
+        )
         values.append(got)
     first, second, height = values
     half = np.isnan(first) != np.isnan(second)
-    kept.refuse(half, "half-a-position", f"has only one of {pair[0]} and {pair[1]}", "Give both.", column=pair[0])
+    kept.refuse(
+        half,
+        "half-a-position",
+        f"has only one of {pair[0]} and {pair[1]}",
+        "Give both.",
+        column=pair[0],
+    )
     known = ~np.isnan(first) & ~np.isnan(second)
     shapes = np.full(count, None, dtype=object)
     shapes[known] = shapely.points(np.column_stack([first, second, height])[known])
@@ -142,7 +182,9 @@ def check_extent(kept: Kept, shapes: NDArray[Any], *, site: Site) -> NDArray[Any
     the run's log says so.
     """
     if site.extent is None:
-        kept.notes.append(f"{kept.table.file}: positions not checked against the site, which has no boundary")
+        kept.notes.append(
+            f"{kept.table.file}: positions not checked against the site, which has no boundary"
+        )
         return shapes
     west, south, east, north = site.extent
     margin = float(look_up("site.margin_m", site.practice).value)
@@ -150,7 +192,12 @@ def check_extent(kept: Kept, shapes: NDArray[Any], *, site: Site) -> NDArray[Any
     middle_e, middle_n = bounds[:, [0, 2]].mean(axis=1), bounds[:, [1, 3]].mean(axis=1)
 
     def inside(e: NDArray[Any], n: NDArray[Any]) -> NDArray[np.bool_]:
-        return (e >= west - margin) & (e <= east + margin) & (n >= south - margin) & (n <= north + margin)
+        return (
+            (e >= west - margin)
+            & (e <= east + margin)
+            & (n >= south - margin)
+            & (n <= north + margin)
+        )
 
     known = ~np.isnan(middle_e)
     as_given = inside(middle_e, middle_n)
@@ -188,11 +235,13 @@ def _mended(kept: Kept, shapes: NDArray[Any]) -> NDArray[Any]:
         return shapes
     mended = shapes.copy()
     mended[broken] = shapely.make_valid(shapes[broken], method="structure")
+    # An outline that falls apart is taken as its hull: a stone too large is covered, one too small is not.
+    apart = broken & (shapely.get_type_id(shapes) == shapely.GeometryType.POLYGON)
+    apart &= shapely.get_type_id(mended) != shapely.GeometryType.POLYGON
+    mended[apart] = shapely.convex_hull(mended[apart])
     change = shapely.area(mended) - shapely.area(shapes)
     kept.doubt(
         broken, "outline-mended", "its outline crossed itself and was mended (size: change of area in m2)",
         "Look at the shape and draw it again if it is wrong.", sizes=change,
     )  # fmt: skip
     return mended
-
-

@@ -30,7 +30,11 @@ def open_raster_input(name: str, site: Site, survey: Survey, *, elements: Any = 
     paths = survey.paths(name)
     if not paths:
         return None
-    opened = open_image(paths, site_crs=site.crs) if name == "ortho" else open_heights(paths, site_crs=site.crs)
+    opened = (
+        open_image(paths, site_crs=site.crs)
+        if name == "ortho"
+        else open_heights(paths, site_crs=site.crs)
+    )
     try:
         _check_reaches(name, opened, site, survey, elements)
     except RasterError:

@@ -30,7 +30,9 @@ def read_levels(elements: Any, *, site: Site, survey: Survey) -> Made:
     """Read heights on rails, posts and curbs; a height in an element row counts as one too."""
     intake = Intake("levels", layer("levels"), site=site, survey=survey)
     for path in survey.paths("levels"):
-        kept = intake.take(read_file(path, site=site, layer_hint="levels"), needs=(("element_id", "run_id"),))
+        kept = intake.take(
+            read_file(path, site=site, layer_hint="levels"), needs=(("element_id", "run_id"),)
+        )
         _refuse_placeless(kept, "element_id")
         _refuse_unknown(kept, elements, "element_id")
         _grade_levels(kept, site, survey)
@@ -46,7 +48,19 @@ def _with_shorthand(levels: Any, elements: Any, site: Site, survey: Survey) -> A
     known, heights = known[~np.isnan(heights)], heights[~np.isnan(heights)]
     if not len(known):
         return levels
-    rows = {name: known[name].to_numpy() for name in ("survey_id", "source_file", "element_id", "target", "method", "time", "sigma_v_m", "sigma_origin")}
+    rows = {
+        name: known[name].to_numpy()
+        for name in (
+            "survey_id",
+            "source_file",
+            "element_id",
+            "target",
+            "method",
+            "time",
+            "sigma_v_m",
+            "sigma_origin",
+        )
+    }
     rows["source_row"] = pd.array(known["source_row"], dtype="Int64")
     rows["height_m"] = heights
     rows["uid"] = uids(site.uid, survey.id, "levels", "element:" + known["element_id"])
@@ -64,7 +78,9 @@ def _grade_levels(kept: Kept, site: Site, survey: Survey) -> None:
     if default is None:
         default, words = float(look_up("level.sigma_v_m", site.practice).value), "practice default"
     kept.columns["sigma_v_m"] = pd.Series(np.where(np.isnan(given), default, given))
-    kept.columns["sigma_origin"] = pd.Series(np.where(np.isnan(given), words, "column sigma_v_m"), dtype="str")
+    kept.columns["sigma_origin"] = pd.Series(
+        np.where(np.isnan(given), words, "column sigma_v_m"), dtype="str"
+    )
 
 
 def read_gaps(elements: Any, *, site: Site, survey: Survey) -> Made:
@@ -92,7 +108,9 @@ def _with_reading(table: RawTable, survey: Survey) -> RawTable:
     source = survey.columns.get("gap_mm", "gap_mm")
     if source not in table.columns or "reading" in table.columns:
         return table
-    columns = {("reading" if name == source else name): cells for name, cells in table.columns.items()}
+    columns = {
+        ("reading" if name == source else name): cells for name, cells in table.columns.items()
+    }
     return replace(table, columns=columns)
 
 
@@ -136,7 +154,9 @@ def read_weather(*, site: Site, survey: Survey) -> Made:
     intake = Intake("weather", layer("weather"), site=site, survey=survey)
     for path in survey.paths("weather"):
         intake.take(read_file(path, site=site, layer_hint="weather"))
-    return {"weather": intake.layer(key=lambda kept: kept.columns["time"])} | doubts_as_layers(intake)
+    return {"weather": intake.layer(key=lambda kept: kept.columns["time"])} | doubts_as_layers(
+        intake
+    )
 
 
 def read_lead_tests(*, site: Site, survey: Survey) -> dict[str, str]:
@@ -163,12 +183,35 @@ def read_lead_tests(*, site: Site, survey: Survey) -> dict[str, str]:
         ]
         if problems:
             break
-        for row, lot, outcome in zip(table.rows, table.columns[columns["lot_id"]], table.columns[columns["result"]], strict=True):
+        for row, lot, outcome in zip(
+            table.rows,
+            table.columns[columns["lot_id"]],
+            table.columns[columns["result"]],
+            strict=True,
+        ):
             word = str(outcome).strip().lower()
             if word not in words("lead_test"):
                 remedy = f"Words: {', '.join(sorted(words('lead_test')))}."
-                problems.append(Problem("bad-text", "not a word of 'lead_test'", remedy, table.file, int(row), "result", str(outcome)))
-            found[str(lot)] = max(found.get(str(lot), ""), word, key=("", "not tested", "negative", "positive").index) if not problems else ""
+                problems.append(
+                    Problem(
+                        "bad-text",
+                        "not a word of 'lead_test'",
+                        remedy,
+                        table.file,
+                        int(row),
+                        "result",
+                        str(outcome),
+                    )
+                )
+            found[str(lot)] = (
+                max(
+                    found.get(str(lot), ""),
+                    word,
+                    key=("", "not tested", "negative", "positive").index,
+                )
+                if not problems
+                else ""
+            )
     if problems:
         raise SurveyError(problems=problems)
     return found
@@ -180,10 +223,19 @@ def _refuse_placeless(kept: Kept, first: str) -> None:
 
     def given(name: str) -> NDArray[np.bool_]:
         held = kept.columns.get(name)
-        return np.zeros(count, bool) if held is None else ~blank(pd.Series(held).to_numpy(dtype=object))
+        return (
+            np.zeros(count, bool)
+            if held is None
+            else ~blank(pd.Series(held).to_numpy(dtype=object))
+        )
 
     placed = given(first) | (given("run_id") & given("station_m"))
-    kept.refuse(~placed, "no-place", f"has neither {first} nor run_id with station_m", "Say where it was read.")
+    kept.refuse(
+        ~placed,
+        "no-place",
+        f"has neither {first} nor run_id with station_m",
+        "Say where it was read.",
+    )
 
 
 def _refuse_unknown(kept: Kept, elements: Any, name: str) -> None:
@@ -205,5 +257,3 @@ def _refuse_unknown(kept: Kept, elements: Any, name: str) -> None:
 def _row_keys(kept: Kept) -> Any:
     """Make source ids for readings, which have no name: their file and row."""
     return pd.Series([f"{kept.table.file}:{row:09d}" for row in kept.table.rows])
-
-

@@ -69,7 +69,14 @@ def read_boundary(path: Path, *, crs: str) -> tuple[tuple[float, float], ...]:
     from fencemap.crs import reproject
 
     table = read_features(path, name=path.name, layer_hint="boundary")
-    shapes = np.array([shape for shape in (() if table.geometry is None else table.geometry) if shape is not None], dtype=object)
+    shapes = np.array(
+        [
+            shape
+            for shape in (() if table.geometry is None else table.geometry)
+            if shape is not None
+        ],
+        dtype=object,
+    )
     polygons = shapely.get_parts(shapes)
     polygons = polygons[shapely.get_type_id(polygons) == shapely.GeometryType.POLYGON]
     if len(polygons) != 1:
@@ -83,19 +90,29 @@ def read_boundary(path: Path, *, crs: str) -> tuple[tuple[float, float], ...]:
 
 def _geojson(path: Path, name: str) -> RawTable:
     if path.stat().st_size > _MAX_GEOJSON_BYTES:
-        raise SurveyError.at(name, "is larger than 512 MB", remedy="Save it as a GeoPackage.", code="too-large")
+        raise SurveyError.at(
+            name, "is larger than 512 MB", remedy="Save it as a GeoPackage.", code="too-large"
+        )
     try:
         document = json.loads(path.read_text(encoding="utf-8-sig"), parse_constant=_not_a_number)
     except (ValueError, RecursionError) as error:
         line = getattr(error, "lineno", None)
-        raise SurveyError.at(name, f"not valid GeoJSON: {error}", row=line, remedy="Export it again.", code="not-json") from None
+        raise SurveyError.at(
+            name,
+            f"not valid GeoJSON: {error}",
+            row=line,
+            remedy="Export it again.",
+            code="not-json",
+        ) from None
     features = _features(document, name)
     rows, shapes, properties, refused = [], [], [], []
     for number, feature in enumerate(features, 1):
         try:
             shapes.append(_shape(feature))
         except (ValueError, TypeError, AttributeError, shapely.GEOSException) as error:
-            problem = Problem("bad-geometry", f"geometry can't be read: {error}", "Draw it again.", name, number)
+            problem = Problem(
+                "bad-geometry", f"geometry can't be read: {error}", "Draw it again.", name, number
+            )
             refused.append(Refusal(problem, json.dumps(feature)[:10_000]))
             continue
         rows.append(number)
@@ -116,7 +133,12 @@ def _features(document: Any, name: str) -> list[Any]:
         return [document]
     features = document.get("features") if isinstance(document, dict) else None
     if not isinstance(features, list) or document.get("type") != "FeatureCollection":
-        raise SurveyError.at(name, "is not a GeoJSON feature collection", code="not-geojson", remedy="Export it as GeoJSON (RFC 7946).")
+        raise SurveyError.at(
+            name,
+            "is not a GeoJSON feature collection",
+            code="not-geojson",
+            remedy="Export it as GeoJSON (RFC 7946).",
+        )
     return features
 
 
@@ -140,7 +162,12 @@ def _geojson_crs(document: Mapping[str, Any], name: str) -> str:
     try:
         return str(member["properties"]["name"])
     except (KeyError, TypeError):
-        raise SurveyError.at(name, "its 'crs' member names no CRS", code="no-crs", remedy="Export it in WGS 84 (RFC 7946).") from None
+        raise SurveyError.at(
+            name,
+            "its 'crs' member names no CRS",
+            code="no-crs",
+            remedy="Export it in WGS 84 (RFC 7946).",
+        ) from None
 
 
 def _columns(rows: Iterable[Mapping[str, Any]]) -> dict[str, NDArray[Any]]:
@@ -168,13 +195,27 @@ def _geopackage(path: Path, name: str, layer_hint: str) -> RawTable:
             name, f"holds the layers {', '.join(layers) or '(none)'}", code="which-layer",
             remedy=f"Keep one layer, or name the one that is meant '{layer_hint}'.",
         )  # fmt: skip
-    meta, fids, geometry, data = pyogrio.raw.read(path, layer=chosen, return_fids=True, datetime_as_string=True)
+    meta, fids, geometry, data = pyogrio.raw.read(
+        path, layer=chosen, return_fids=True, datetime_as_string=True
+    )
     shapes, bad = _from_wkb(geometry, len(fids))
     if meta["geometry_type"] is not None and not meta["crs"]:
-        raise SurveyError.at(name, "has no CRS, and it is never guessed", code="no-crs", remedy="Set the layer's CRS and save it again.")
-    columns = {str(field): _cells(values) for field, values in zip(meta["fields"], data, strict=True)}
+        raise SurveyError.at(
+            name,
+            "has no CRS, and it is never guessed",
+            code="no-crs",
+            remedy="Set the layer's CRS and save it again.",
+        )
+    columns = {
+        str(field): _cells(values) for field, values in zip(meta["fields"], data, strict=True)
+    }
     refused = tuple(
-        Refusal(Problem("bad-geometry", "geometry can't be read", "Draw it again.", name, int(fids[index])), "")
+        Refusal(
+            Problem(
+                "bad-geometry", "geometry can't be read", "Draw it again.", name, int(fids[index])
+            ),
+            "",
+        )
         for index in np.flatnonzero(bad)
     )
     return RawTable(

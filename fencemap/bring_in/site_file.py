@@ -30,7 +30,16 @@ _SURVEY_KEYS = ("id", "date", "from", "to", "accuracy", "columns", *INPUTS)
 _ACCURACY_KEYS = ("sigma_h_m", "sigma_v_m", "accuracy_is", "ground_sigma_v_m")
 _TABLES = {
     "work": ("phase", "date", "operation", "runs", "product", "crew"),
-    "consent": ("what", "authority", "number", "valid", "valid_from", "valid_to", "lots", "depth_limit_mm"),
+    "consent": (
+        "what",
+        "authority",
+        "number",
+        "valid",
+        "valid_from",
+        "valid_to",
+        "lots",
+        "depth_limit_mm",
+    ),
 }
 _TOP = ("site", "survey", "work", "product", "consent", "practice")
 
@@ -115,9 +124,17 @@ class _Reader:
                 remedy="Mend the line named; texts stand in quotes, dates do not need them.",
             ) from None  # fmt: skip
 
-    def _problem(self, code: str, reason: str, remedy: str, *, key: str = "", value: Any = "") -> None:
+    def _problem(
+        self, code: str, reason: str, remedy: str, *, key: str = "", value: Any = ""
+    ) -> None:
         error = SiteError.at(
-            self.path, reason, remedy=remedy, code=code, row=self._line_of(key), column=key, value=value
+            self.path,
+            reason,
+            remedy=remedy,
+            code=code,
+            row=self._line_of(key),
+            column=key,
+            value=value,
         )
         self.problems += error.problems
 
@@ -125,14 +142,18 @@ class _Reader:
         """Find the line where a key is written, for the message only."""
         word = key.rpartition(".")[2].strip("[]")
         for number, line in enumerate(self.lines, 1):
-            if line.replace(" ", "").startswith((f"{word}=", f'"{word}"=', f"[{word}]", f"[[{word}]]")):
+            if line.replace(" ", "").startswith(
+                (f"{word}=", f'"{word}"=', f"[{word}]", f"[[{word}]]")
+            ):
                 return number
         return None
 
     def _table(self, value: Any, where: str) -> dict[str, Any]:
         if isinstance(value, dict):
             return value
-        self._problem("missing", f"there is no {where} table", f"Add {where} as in docs/inputs.md.", key=where)
+        self._problem(
+            "missing", f"there is no {where} table", f"Add {where} as in docs/inputs.md.", key=where
+        )
         return {}
 
     def _unknown(self, table: Mapping[str, Any], known: tuple[str, ...], where: str) -> None:
@@ -141,7 +162,9 @@ class _Reader:
                 continue
             close = difflib.get_close_matches(key, known, n=1)
             remedy = f"Did you mean '{close[0]}'?" if close else f"Known: {', '.join(known)}."
-            self._problem("unknown-key", f"{where or 'site.toml'} has no key '{key}'", remedy, key=key)
+            self._problem(
+                "unknown-key", f"{where or 'site.toml'} has no key '{key}'", remedy, key=key
+            )
 
     def _uid(self, head: Mapping[str, Any]) -> uuid.UUID:
         try:
@@ -159,31 +182,59 @@ class _Reader:
         try:
             ZoneInfo(zone)
         except (ZoneInfoNotFoundError, ValueError):
-            self._problem("time-zone", "unknown time zone", 'Write for instance "Europe/Paris".', key="time_zone", value=zone)
+            self._problem(
+                "time-zone",
+                "unknown time zone",
+                'Write for instance "Europe/Paris".',
+                key="time_zone",
+                value=zone,
+            )
         return zone
 
     def _rows(self, document: Mapping[str, Any], name: str) -> tuple[Mapping[str, Any], ...]:
         rows = document.get(name, [])
         if not isinstance(rows, list):
-            self._problem("wrong-type", f"[{name}] must be written [[{name}]]", "Double the brackets.", key=name)
+            self._problem(
+                "wrong-type",
+                f"[{name}] must be written [[{name}]]",
+                "Double the brackets.",
+                key=name,
+            )
             return ()
         for row in rows:
             self._unknown(row, _TABLES[name], f"[[{name}]]")
             operation = row.get("operation")
             if operation is not None and operation not in words("operation"):
                 known = ", ".join(sorted(words("operation")))
-                self._problem("unknown-word", "unknown operation", f"Known: {known}.", key="operation", value=operation)
+                self._problem(
+                    "unknown-word",
+                    "unknown operation",
+                    f"Known: {known}.",
+                    key="operation",
+                    value=operation,
+                )
         return tuple(rows)
 
     def _surveys(self, rows: Any) -> list[Survey]:
         if not isinstance(rows, list) or not rows:
-            self._problem("missing", "there is no [[survey]]", "Add one with id, date and elements.", key="survey")
+            self._problem(
+                "missing",
+                "there is no [[survey]]",
+                "Add one with id, date and elements.",
+                key="survey",
+            )
             return []
         found: list[Survey] = []
         for row in rows:
             survey = self._survey(row)
             if survey.id in {other.id for other in found}:
-                self._problem("repeated", "two surveys have the same id", "Give each its own.", key="id", value=survey.id)
+                self._problem(
+                    "repeated",
+                    "two surveys have the same id",
+                    "Give each its own.",
+                    key="id",
+                    value=survey.id,
+                )
             found.append(survey)
         return found
 
@@ -201,10 +252,18 @@ class _Reader:
         self._unknown(accuracy, _ACCURACY_KEYS, "[survey.accuracy]")
         if (word := accuracy.get("accuracy_is", "")) and word not in words("accuracy_is"):
             known = ", ".join(sorted(words("accuracy_is")))
-            self._problem("unknown-word", "unknown accuracy_is", f"Known: {known}.", key="accuracy_is", value=word)
+            self._problem(
+                "unknown-word",
+                "unknown accuracy_is",
+                f"Known: {known}.",
+                key="accuracy_is",
+                value=word,
+            )
         files = {name: self._files(name, row[name]) for name in INPUTS if name in row}
         columns = {str(key): str(value) for key, value in dict(row.get("columns", {})).items()}
-        return Survey(survey_id, start, end, files, Accuracy(**_only(accuracy, _ACCURACY_KEYS)), columns)
+        return Survey(
+            survey_id, start, end, files, Accuracy(**_only(accuracy, _ACCURACY_KEYS)), columns
+        )
 
     def _date(self, value: Any, key: str) -> date:
         if isinstance(value, datetime):
@@ -220,15 +279,29 @@ class _Reader:
     def _files(self, name: str, value: Any) -> tuple[Path, ...]:
         found: list[Path] = []
         for pattern in [value] if isinstance(value, str) else list(value):
-            matches = sorted(self.folder.glob(pattern)) if "*" in pattern else [self.folder / pattern]
+            matches = (
+                sorted(self.folder.glob(pattern)) if "*" in pattern else [self.folder / pattern]
+            )
             if not matches:
-                self._problem("no-file", f"no file matches for '{name}'", "Mend the pattern or add the files.", key=name, value=pattern)
+                self._problem(
+                    "no-file",
+                    f"no file matches for '{name}'",
+                    "Mend the pattern or add the files.",
+                    key=name,
+                    value=pattern,
+                )
             for path in matches:
                 try:
                     found.append(real_file(path))
                 except InputError as error:
                     reason = error.problems[0].reason if error.problems else error.message
-                    self._problem("no-file", f"'{name}' {reason}", "Paths are relative to site.toml.", key=name, value=pattern)
+                    self._problem(
+                        "no-file",
+                        f"'{name}' {reason}",
+                        "Paths are relative to site.toml.",
+                        key=name,
+                        value=pattern,
+                    )
         return tuple(found)
 
     def _with_boundary(self, site: Site, boundary: Any) -> Site:
@@ -240,7 +313,13 @@ class _Reader:
 
         path = self.folder / str(boundary)
         if not path.is_file():
-            self._problem("no-file", "no such boundary file", "Paths are relative to site.toml.", key="boundary", value=boundary)
+            self._problem(
+                "no-file",
+                "no such boundary file",
+                "Paths are relative to site.toml.",
+                key="boundary",
+                value=boundary,
+            )
             raise SiteError(problems=self.problems)
         return replace(site, boundary=read_boundary(path, crs=site.crs))
 

@@ -29,13 +29,27 @@ from fencemap.layers import layer
 from fencemap.practice import look_up
 from fencemap.site import Site, Survey
 
-__all__ = ["read_elements", "read_file", "read_lots", "read_marks", "read_points", "read_stones", "read_surroundings"]
+__all__ = [
+    "read_elements",
+    "read_file",
+    "read_lots",
+    "read_marks",
+    "read_points",
+    "read_stones",
+    "read_surroundings",
+]
 
 Made = dict[str, Any]
 _FEATURES = ("geojson", "json", "geopackage")
 # Parts that may have no position of their own: their run or parent places them.
 _PLACED_BY_RUN = ("panel", "gate", "rail", "bracket", "bolt", "ornament")
-_SURROUNDINGS = {"paths": "path", "services": "service", "drains": "drain", "buildings": "building", "graves": "grave"}
+_SURROUNDINGS = {
+    "paths": "path",
+    "services": "service",
+    "drains": "drain",
+    "buildings": "building",
+    "graves": "grave",
+}
 
 
 def read_file(path: Path, *, site: Site, layer_hint: str) -> RawTable:
@@ -61,7 +75,13 @@ def read_file(path: Path, *, site: Site, layer_hint: str) -> RawTable:
 
 def read_elements(*, site: Site, survey: Survey) -> Made:
     """Read the iron of the fences; see layer `elements`."""
-    intake = Intake("elements", layer("elements"), site=site, survey=survey, extra=(*POSITION_COLUMNS, "accuracy_is"))
+    intake = Intake(
+        "elements",
+        layer("elements"),
+        site=site,
+        survey=survey,
+        extra=(*POSITION_COLUMNS, "accuracy_is"),
+    )
     for path in survey.paths("elements"):
         table = read_file(path, site=site, layer_hint="elements")
         kept = intake.take(table, needs=() if table.geometry is not None else POSITION_NEEDS)
@@ -76,7 +96,9 @@ def read_elements(*, site: Site, survey: Survey) -> Made:
 
 def read_stones(name: str, *, site: Site, survey: Survey) -> Made:
     """Read stones or curbs: outlines, or positions with length, width and direction."""
-    intake = Intake(name, layer(name), site=site, survey=survey, extra=(*POSITION_COLUMNS, "accuracy_is"))
+    intake = Intake(
+        name, layer(name), site=site, survey=survey, extra=(*POSITION_COLUMNS, "accuracy_is")
+    )
     for path in survey.paths(name):
         table = read_file(path, site=site, layer_hint=name)
         kept = intake.take(table, needs=() if table.geometry is not None else POSITION_NEEDS)
@@ -94,7 +116,13 @@ def read_stones(name: str, *, site: Site, survey: Survey) -> Made:
 
 def read_points(name: str, *, site: Site, survey: Survey) -> Made:
     """Read trees."""
-    intake = Intake(name, layer(name), site=site, survey=survey, extra=(*POSITION_COLUMNS, "accuracy_is", "fix_quality"))
+    intake = Intake(
+        name,
+        layer(name),
+        site=site,
+        survey=survey,
+        extra=(*POSITION_COLUMNS, "accuracy_is", "fix_quality"),
+    )
     for path in survey.paths(name):
         table = read_file(path, site=site, layer_hint=name)
         kept = intake.take(table, needs=() if table.geometry is not None else POSITION_NEEDS)
@@ -116,18 +144,29 @@ def read_lots(lead: dict[str, str], *, site: Site, survey: Survey) -> Made:
             ~np.isin(flat, (-1, shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON)),
             "not-an-area", "is not an area", "Draw the lot as a closed outline.",
         )  # fmt: skip
-        tested = pd.Series(kept.columns["lot_id"]).map(lead)
-        held = kept.columns.get("lead_test")
-        tested = tested if held is None else tested.fillna(pd.Series(held))
-        kept.columns["lead_test"] = tested.fillna("not tested").astype("str")
+        said = kept.columns.get("lead_test")
+        names = pd.Series(kept.columns["lot_id"])
+        own = (
+            [None] * len(names)
+            if said is None
+            else [None if pd.isna(word) else word for word in said]
+        )
+        tested = [
+            lead.get(name, word) or "not tested" for name, word in zip(names, own, strict=True)
+        ]
+        kept.columns["lead_test"] = pd.Series(tested, dtype="str")
     _refuse_repeated(intake, "lot_id")
-    return {"lots": intake.layer(key=lambda kept: kept.columns["lot_id"])} | doubts_as_layers(intake)
+    return {"lots": intake.layer(key=lambda kept: kept.columns["lot_id"])} | doubts_as_layers(
+        intake
+    )
 
 
 def read_surroundings(*, site: Site, survey: Survey) -> Made:
     """Read paths, services, drains, buildings and graves into one layer."""
     schema = layer("surroundings")
-    intake = Intake("surroundings", schema, site=site, survey=survey, extra=("accuracy_is", "fix_quality"))
+    intake = Intake(
+        "surroundings", schema, site=site, survey=survey, extra=("accuracy_is", "fix_quality")
+    )
     for name, kind in _SURROUNDINGS.items():
         for path in survey.paths(name):
             table = read_file(path, site=site, layer_hint=name)
@@ -148,12 +187,17 @@ def read_marks(name: str, input_name: str, *, site: Site, survey: Survey) -> Mad
     schema = layer(name)
     intake = Intake(input_name, schema, site=site, survey=survey, extra=("longitude", "latitude"))
     for path in survey.paths(input_name):
-        kept = intake.take(read_file(path, site=site, layer_hint=input_name), needs=(("easting_known", "easting"), ("northing_known", "northing")))
+        kept = intake.take(
+            read_file(path, site=site, layer_hint=input_name),
+            needs=(("easting_known", "easting"), ("northing_known", "northing")),
+        )
         known = [_first(kept, f"{axis}_known", axis) for axis in ("easting", "northing")]
         shapes = np.full(len(kept.table.rows), None, dtype=object)
         placed = ~np.isnan(known[0]) & ~np.isnan(known[1])
         shapes[placed] = shapely.points(np.column_stack(known)[placed])
-        kept.refuse(~placed, "no-position", "has neither known nor measured coordinates", "Give them.")
+        kept.refuse(
+            ~placed, "no-position", "has neither known nor measured coordinates", "Give them."
+        )
         kept.geometry = shapes
     _refuse_repeated(intake)
     return {name: intake.layer(key=_element_ids)} | doubts_as_layers(intake)
@@ -186,7 +230,9 @@ def _placed_by_run(kept: Kept) -> NDArray[np.bool_]:
     held = np.zeros(count, bool)
     for names in (("run_id", "order"), ("parent_id",)):
         if all(kept.columns.get(name) is not None for name in names):
-            held |= np.logical_and.reduce([pd.Series(kept.columns[n]).notna().to_numpy() for n in names])
+            held |= np.logical_and.reduce(
+                [pd.Series(kept.columns[n]).notna().to_numpy() for n in names]
+            )
     return np.asarray(kinds.isin(_PLACED_BY_RUN).to_numpy() & held, dtype=bool)
 
 
@@ -197,7 +243,13 @@ def _with_height(kept: Kept) -> NDArray[Any]:
     heights = np.full(len(shapes), np.nan)
     if kept.columns.get("height") is not None and lacking.any():
         got, bad = numbers(kept.columns["height"], decimal=kept.table.decimal)
-        kept.doubt(bad, "not-a-number", "not a number, so the height is unknown", "Write it with digits only.", column="height")
+        kept.doubt(
+            bad,
+            "not-a-number",
+            "not a number, so the height is unknown",
+            "Write it with digits only.",
+            column="height",
+        )
         heights = got
     raised = shapes.copy()
     if lacking.any():
@@ -235,13 +287,22 @@ def _rectangles(
     across = np.stack([np.cos(turn), -np.sin(turn)], axis=1) * (length / 2)[:, None]
     along = np.stack([np.sin(turn), np.cos(turn)], axis=1) * (width / 2)[:, None]
     centre = shapely.get_coordinates(points)
-    corners = [centre + across + along, centre - across + along, centre - across - along, centre + across - along]
+    corners = [
+        centre + across + along,
+        centre - across + along,
+        centre - across - along,
+        centre + across - along,
+    ]
     return np.asarray(shapely.polygons(np.stack(corners, axis=1)))
 
 
 def _size(kept: Kept, name: str) -> NDArray[np.float64]:
     held = kept.columns.get(name)
-    return np.full(len(kept.table.rows), np.nan) if held is None else np.asarray(held, dtype=np.float64)
+    return (
+        np.full(len(kept.table.rows), np.nan)
+        if held is None
+        else np.asarray(held, dtype=np.float64)
+    )
 
 
 def _mostly_points(shapes: NDArray[Any]) -> bool:
@@ -259,7 +320,13 @@ def _doubt_dates(kept: Kept, survey: Survey) -> None:
     late = (days > survey.end.isoformat()).fillna(value=False).to_numpy(dtype=bool)
     early = (days < survey.start.isoformat()).fillna(value=False).to_numpy(dtype=bool)
     for mask, word in ((late, "after"), (early, "before")):
-        kept.doubt(mask, f"time-{word}-survey", f"was measured {word} the survey", "Check the clock, or the survey's dates.", column=column)
+        kept.doubt(
+            mask,
+            f"time-{word}-survey",
+            f"was measured {word} the survey",
+            "Check the clock, or the survey's dates.",
+            column=column,
+        )
 
 
 def _refuse_repeated(intake: Intake, name: str = "element_id") -> None:
@@ -281,4 +348,10 @@ def _refuse_repeated(intake: Intake, name: str = "element_id") -> None:
         for found, place in zip(np.flatnonzero(mask), before, strict=True):
             one = np.zeros(len(mask), dtype=bool)
             one[found] = True
-            kept.refuse(one, "repeated-id", f"the same name stands at {place}", "Give each thing its own name; keep the row that is right.", column=column)
+            kept.refuse(
+                one,
+                "repeated-id",
+                f"the same name stands at {place}",
+                "Give each thing its own name; keep the row that is right.",
+                column=column,
+            )

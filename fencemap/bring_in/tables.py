@@ -22,8 +22,8 @@ from fencemap.guard import expect_kind, real_file
 
 __all__ = ["read_delimited"]
 
-_NUMBER_WITH_COMMA = re.compile(r"\s*[-+]?\d+,\d+\s*")
-_NUMBER_WITH_POINT = re.compile(r"\s*[-+]?\d+\.\d+\s*")
+_NUMBER_WITH_COMMA = re.compile(r"\s*[-+]?[0-9]+,[0-9]+\s*")
+_NUMBER_WITH_POINT = re.compile(r"\s*[-+]?[0-9]+\.[0-9]+\s*")
 _SEPARATORS = (",", ";", "\t")
 
 
@@ -57,7 +57,13 @@ def read_delimited(path: Path, *, name: str) -> RawTable:
     header_line = text.split("\n", 1)[0]
     separator = max(_SEPARATORS, key=header_line.count)
     if not header_line.strip():
-        raise SurveyError.at(name, "the file is empty or begins with an empty line", row=1, code="empty-file", remedy="Put the column names in line 1.")
+        raise SurveyError.at(
+            name,
+            "the file is empty or begins with an empty line",
+            row=1,
+            code="empty-file",
+            remedy="Put the column names in line 1.",
+        )
     lines, records, refused = [], [], []
     header: list[str] = []
     for number, cells in _records(text, separator, name):
@@ -87,13 +93,23 @@ def read_delimited(path: Path, *, name: str) -> RawTable:
 def _decoded(data: bytes, name: str) -> tuple[str, list[str]]:
     """Decode a text file and say so when it was not UTF-8."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16").replace("\r\n", "\n").replace("\r", "\n"), [f"{name}: read as UTF-16"]
+        return data.decode("utf-16").replace("\r\n", "\n").replace("\r", "\n"), [
+            f"{name}: read as UTF-16"
+        ]
     try:
         text, notes = data.decode("utf-8-sig"), []
     except UnicodeDecodeError:
-        text, notes = data.decode("cp1252", errors="replace"), [f"{name}: not UTF-8; read as Windows-1252"]
+        text, notes = (
+            data.decode("cp1252", errors="replace"),
+            [f"{name}: not UTF-8; read as Windows-1252"],
+        )
     if "\x00" in text:
-        raise SurveyError.at(name, "the file holds zero bytes, so it is not text", code="not-text", remedy="Export it again as CSV in UTF-8.")
+        raise SurveyError.at(
+            name,
+            "the file holds zero bytes, so it is not text",
+            code="not-text",
+            remedy="Export it again as CSV in UTF-8.",
+        )
     return text.replace("\r\n", "\n").replace("\r", "\n"), notes
 
 
@@ -120,7 +136,9 @@ def _checked_header(cells: list[str], name: str) -> list[str]:
     repeated = sorted({cell for cell in header if header.count(cell) > 1})
     if repeated or not all(header):
         what = f"the column {repeated[0]!r} is there twice" if repeated else "a column has no name"
-        raise SurveyError.at(name, what, row=1, code="header", remedy="Give each column its own name.")
+        raise SurveyError.at(
+            name, what, row=1, code="header", remedy="Give each column its own name."
+        )
     return header
 
 

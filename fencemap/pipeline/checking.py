@@ -46,7 +46,9 @@ def check_survey(folder: Path, survey_id: str | None = None) -> CheckReport:
     for step in all_steps().values():
         if step.stage != "bring_in":
             continue
-        result = step.function(*[made[name] for name in step.takes], **_services(step.services, site, survey))
+        result = step.function(
+            *[made[name] for name in step.takes], **_services(step.services, site, survey)
+        )
         for name, frame in result.items():
             if name in parts:
                 parts[name].append(frame)
@@ -57,10 +59,16 @@ def check_survey(folder: Path, survey_id: str | None = None) -> CheckReport:
         if opened is not None:
             opened.close()
     if not len(made["elements"]):
-        raise SiteError("the survey has no elements", remedy="Give a file with elements in site.toml.")
-    rejected, suspect = (pd.concat([f for f in parts[n] if len(f)] or parts[n][:1], ignore_index=True) for n in parts)
+        raise SiteError(
+            "the survey has no elements", remedy="Give a file with elements in site.toml."
+        )
+    rejected, suspect = (
+        pd.concat([f for f in parts[n] if len(f)] or parts[n][:1], ignore_index=True) for n in parts
+    )
     counts = {name: len(frame) for name, frame in made.items() if len(frame)}
-    return CheckReport(counts, rejected, suspect, tuple(_lines(site, survey, counts, rejected, suspect)))
+    return CheckReport(
+        counts, rejected, suspect, tuple(_lines(site, survey, counts, rejected, suspect))
+    )
 
 
 def _services(names: tuple[str, ...], site: Site, survey: Survey) -> dict[str, Any]:
@@ -68,7 +76,9 @@ def _services(names: tuple[str, ...], site: Site, survey: Survey) -> dict[str, A
     return {name: known[name] for name in names}
 
 
-def _lines(site: Site, survey: Survey, counts: dict[str, int], rejected: Any, suspect: Any) -> list[str]:
+def _lines(
+    site: Site, survey: Survey, counts: dict[str, int], rejected: Any, suspect: Any
+) -> list[str]:
     lines = [f"{site.name}, survey {survey.id}, {site.crs}"]
     lines += [f"  {count:>7} {name}" for name, count in counts.items()]
     for title, frame in (("refused", rejected), ("kept, but doubtful", suspect)):
@@ -77,7 +87,9 @@ def _lines(site: Site, survey: Survey, counts: dict[str, int], rejected: Any, su
         write: Callable[[Any], str] = _doubt
         lines += [write(row) for row in shown.itertuples(index=False)]
         if len(frame) > _SHOWN:
-            lines.append(f"  ... and {len(frame) - _SHOWN} more; a run lists them all in layer '{title.split()[0]}'")
+            lines.append(
+                f"  ... and {len(frame) - _SHOWN} more; a run lists them all in layer '{title.split()[0]}'"
+            )
     return lines
 
 

@@ -70,7 +70,9 @@ def _sentences(report: RunReport) -> list[str]:
 
     said: list[Any] = list(plain_sentences(report.layers))
     ran, all_steps = report.steps_run, len(report.steps)
-    said.append(f"{ran} of {all_steps} steps ran in {report.seconds:.1f} s; the others were up to date.")
+    said.append(
+        f"{ran} of {all_steps} steps ran in {report.seconds:.1f} s; the others were up to date."
+    )
     for name, paths in report.products.items():
         first = paths[0].parent if len(paths) > 1 else paths[0]
         said.append(f"{name}: {_relative(first)}")
@@ -82,5 +84,3 @@ def _relative(path: Any) -> str:
         return str(os.path.relpath(path))
     except ValueError:
         return str(path)
-
-

@@ -34,24 +34,38 @@ def describe(what: str, *, as_json: bool = False) -> str:
         "pipelines": _pipelines,
         "steps": lambda: {step.name: _step(step) for step in all_steps().values()},
         "layers": lambda: {schema.name: _layer(schema) for schema in CATALOGUE.values()},
-        "words": lambda: {v.name: {"source": v.source, "words": dict(v.terms)} for v in all_vocabularies()},
+        "words": lambda: {
+            v.name: {"source": v.source, "words": dict(v.terms)} for v in all_vocabularies()
+        },
         "practice": _practice,
-        "cautions": lambda: {c.id: {"title": c.title, "text": c.text, "source": c.source} for c in all_cautions()},
+        "cautions": lambda: {
+            c.id: {"title": c.title, "text": c.text, "source": c.source} for c in all_cautions()
+        },
     }
     if not what:
-        return "Subjects: " + ", ".join(subjects) + ". Try `fencemap describe layers`, or the name of one thing."
+        return (
+            "Subjects: "
+            + ", ".join(subjects)
+            + ". Try `fencemap describe layers`, or the name of one thing."
+        )
     if what in subjects:
         found = subjects[what]()
         return json.dumps(found, indent=1, ensure_ascii=False) if as_json else _list(found)
     for subject in subjects.values():
         found = subject()
         if what in found:
-            return json.dumps(found[what], indent=1, ensure_ascii=False) if as_json else _one(what, found[what])
+            return (
+                json.dumps(found[what], indent=1, ensure_ascii=False)
+                if as_json
+                else _one(what, found[what])
+            )
     names = [*subjects, *(name for subject in subjects.values() for name in subject())]
     close = difflib.get_close_matches(what, names, n=3)
     raise SiteError(
         f"nothing is called '{what}'",
-        remedy=f"Did you mean {', '.join(close)}?" if close else "`fencemap describe` lists the subjects.",
+        remedy=f"Did you mean {', '.join(close)}?"
+        if close
+        else "`fencemap describe` lists the subjects.",
     )
 
 
@@ -71,7 +85,11 @@ def _step(step: Step) -> Facts:
             "unit": p.unit,
             "type": p.type_name,
             "help": p.help,
-            **{bound: getattr(p, bound) for bound in ("minimum", "maximum", "options") if hasattr(p, bound)},
+            **{
+                bound: getattr(p, bound)
+                for bound in ("minimum", "maximum", "options")
+                if hasattr(p, bound)
+            },
         }
         for name, p in step.parameters.items()
     }
@@ -86,11 +104,19 @@ def _step(step: Step) -> Facts:
 
 def _layer(schema: LayerSchema) -> Facts:
     fields = {
-        field.name: " ".join(part for part in (field.meaning, f"[{field.unit}]" if field.unit else "") if part)
+        field.name: " ".join(
+            part for part in (field.meaning, f"[{field.unit}]" if field.unit else "") if part
+        )
         for field in schema.fields
     }
     kind = " or ".join(schema.geometry) or "table"
-    return {"meaning": schema.meaning, "stage": schema.stage, "geometry": kind, "version": schema.version, "fields": fields}
+    return {
+        "meaning": schema.meaning,
+        "stage": schema.stage,
+        "geometry": kind,
+        "version": schema.version,
+        "fields": fields,
+    }
 
 
 def _practice() -> dict[str, Facts]:
@@ -124,7 +150,11 @@ def _block(key: str, value: Any) -> list[str]:
         return [f"  {key}:", *inner] if inner else []
     if isinstance(value, list):
         return [f"  {key}:", *(f"    {item}" for item in value)] if value else []
-    return textwrap.wrap(f"{key}: {value}", 100, initial_indent="  ", subsequent_indent="    ") if value != "" else []
+    return (
+        textwrap.wrap(f"{key}: {value}", 100, initial_indent="  ", subsequent_indent="    ")
+        if value != ""
+        else []
+    )
 
 
 def _flat(item: Any) -> str:

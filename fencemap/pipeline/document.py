@@ -71,7 +71,9 @@ def load_document(name_or_path: str) -> Document:
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except tomllib.TOMLDecodeError as error:
-        raise SiteError.at(path, f"not TOML: {error}", remedy="Mend the line named.", code="not-toml") from None
+        raise SiteError.at(
+            path, f"not TOML: {error}", remedy="Mend the line named.", code="not-toml"
+        ) from None
     head = table.pop("pipeline", {})
     problems = list(_stage_problems(table))
     steps: list[PlannedStep] = []
@@ -83,7 +85,13 @@ def load_document(name_or_path: str) -> Document:
         raise SiteError(problems=[_in_file(problem, path) for problem in problems])
     _check_needs(steps, path)
     made = frozenset(name for planned in steps for name in planned.step.makes)
-    return Document(str(head.get("name", path.stem)), str(head.get("title", path.stem)), tuple(steps), str(path), made)
+    return Document(
+        str(head.get("name", path.stem)),
+        str(head.get("title", path.stem)),
+        tuple(steps),
+        str(path),
+        made,
+    )
 
 
 def _find(name_or_path: str) -> Path:
@@ -91,7 +99,9 @@ def _find(name_or_path: str) -> Path:
     if path.suffix == ".toml":
         if path.is_file():
             return path
-        raise SiteError.at(path, "there is no such pipeline document", remedy="Check the path.", code="no-document")
+        raise SiteError.at(
+            path, "there is no such pipeline document", remedy="Check the path.", code="no-document"
+        )
     known = known_documents()
     if name_or_path in known:
         return known[name_or_path]
@@ -110,10 +120,22 @@ def _stage_problems(table: Mapping[str, Any]) -> Iterator[Problem]:
             yield Problem("unknown-stage", f"there is no stage '{stage}'", hint, column=stage)
             continue
         if STAGES.index(stage) < last:
-            yield Problem("stage-order", f"[{stage}] stands after a later stage", f"Order: {', '.join(STAGES)}.", column=stage)
+            yield Problem(
+                "stage-order",
+                f"[{stage}] stands after a later stage",
+                f"Order: {', '.join(STAGES)}.",
+                column=stage,
+            )
         last = max(last, STAGES.index(stage))
-        if not isinstance(entries, dict) or not all(isinstance(entry, dict) for entry in entries.values()):
-            yield Problem("shape", f"[{stage}] must hold tables", f'Write [{stage}.LAYER] with use = "...".', column=stage)
+        if not isinstance(entries, dict) or not all(
+            isinstance(entry, dict) for entry in entries.values()
+        ):
+            yield Problem(
+                "shape",
+                f"[{stage}] must hold tables",
+                f'Write [{stage}.LAYER] with use = "...".',
+                column=stage,
+            )
 
 
 def _planned(
@@ -124,33 +146,67 @@ def _planned(
     entry = dict(entry)
     use = entry.pop("use", None)
     if use is None:
-        problems.append(Problem("no-step", "does not say which step to use", 'Add use = "...".', column=where))
+        problems.append(
+            Problem("no-step", "does not say which step to use", 'Add use = "...".', column=where)
+        )
         return None
     try:
-        step = find_step(str(use), where=where, file=path)
+        step = find_step(str(use), stage=stage, where=where, file=path)
     except SiteError as error:
         problems += error.problems
         return None
     if step.stage != stage:
-        problems.append(Problem("wrong-stage", f"'{use}' is a step of {step.stage}", f"Move it to [{step.stage}].", column=where))
+        problems.append(
+            Problem(
+                "wrong-stage",
+                f"'{use}' is a step of {step.stage}",
+                f"Move it to [{step.stage}].",
+                column=where,
+            )
+        )
     if step.makes[0] != key:
-        problems.append(Problem("wrong-key", f"'{use}' makes '{step.makes[0]}'", f"Write [{stage}.{step.makes[0]}].", column=where))
+        problems.append(
+            Problem(
+                "wrong-key",
+                f"'{use}' makes '{step.makes[0]}'",
+                f"Write [{stage}.{step.makes[0]}].",
+                column=where,
+            )
+        )
     return PlannedStep(step, _parameters(step, entry, where, problems))
 
 
-def _parameters(step: Step, given: Mapping[str, Any], where: str, problems: list[Problem]) -> dict[str, Any]:
+def _parameters(
+    step: Step, given: Mapping[str, Any], where: str, problems: list[Problem]
+) -> dict[str, Any]:
     values = step.defaults()
     for name, value in given.items():
         place = f"{where}.{name}"
         if name not in step.parameters:
             close = difflib.get_close_matches(name, step.parameters, n=1)
-            hint = f"Did you mean '{close[0]}'?" if close else f"Parameters: {', '.join(step.parameters) or 'none'}."
-            problems.append(Problem("unknown-parameter", f"'{step.name}' has no such parameter", hint, column=place))
+            hint = (
+                f"Did you mean '{close[0]}'?"
+                if close
+                else f"Parameters: {', '.join(step.parameters) or 'none'}."
+            )
+            problems.append(
+                Problem(
+                    "unknown-parameter", f"'{step.name}' has no such parameter", hint, column=place
+                )
+            )
             continue
         try:
             values[name] = step.parameters[name].check(value)
         except ValueError as error:
-            problems.append(Problem("bad-value", str(error), step.parameters[name].help, column=place, value=str(value)))
+            problems.append(
+                Problem(
+                    "bad-value",
+                    str(error),
+                    step.parameters[name].help,
+                    column=place,
+                    value=str(value),
+                )
+            )
     return values
 
 

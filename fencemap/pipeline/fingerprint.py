@@ -30,7 +30,11 @@ def code_digest() -> str:
     total = hashlib.sha256()
     root = Path(str(files("fencemap")))
     for path in sorted(root.rglob("*")):
-        if path.is_file() and path.suffix not in (".pyc", ".nbi", ".nbc") and "plugin" not in path.parts:
+        if (
+            path.is_file()
+            and path.suffix not in (".pyc", ".nbi", ".nbc")
+            and "plugin" not in path.parts
+        ):
             total.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
     return total.hexdigest()
 
@@ -76,7 +80,11 @@ class Fingerprints:
         return found
 
     def _relative(self, path: Path) -> str:
-        return path.relative_to(self.site.folder).as_posix() if path.is_relative_to(self.site.folder) else str(path)
+        return (
+            path.relative_to(self.site.folder).as_posix()
+            if path.is_relative_to(self.site.folder)
+            else str(path)
+        )
 
     def _digest(self, path: Path) -> str:
         status = path.stat()

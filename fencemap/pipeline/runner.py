@@ -149,11 +149,18 @@ class _Session:
             self._one(place, planned)
         publish_text(self.folder / "used_pipeline.toml", as_toml(self.document))
         log = run_log(self.document, self.site, self.survey, self.records, self.prints, began)
-        publish_text(self.folder / "run_log.json", json.dumps(log, indent=1, ensure_ascii=False) + "\n")
+        publish_text(
+            self.folder / "run_log.json", json.dumps(log, indent=1, ensure_ascii=False) + "\n"
+        )
         self._prune()
         self._tell("done", 1.0, "")
         return RunReport(
-            self.folder, self.document, tuple(self.reports), self.shelf, self.products, time.time() - began
+            self.folder,
+            self.document,
+            tuple(self.reports),
+            self.shelf,
+            self.products,
+            time.time() - began,
         )
 
     def _one(self, place: int, planned: PlannedStep) -> None:
@@ -181,7 +188,9 @@ class _Session:
         for product, entries in record["products"].items():
             self.products[product] = tuple(self.folder / entry["path"] for entry in entries)
         seconds = record.get("seconds", 0.0) if ran else 0.0
-        self.reports.append(StepReport(planned.name, planned.step.name, ran, seconds, record["counts"]))
+        self.reports.append(
+            StepReport(planned.name, planned.step.name, ran, seconds, record["counts"])
+        )
         later = self.document.steps[place + 1 :]
         needed = {name for after in later for name in after.step.takes}
         self.shelf.drop(frozenset(needed))
@@ -278,7 +287,11 @@ class _Session:
         """Remove layers and records that no run of this survey refers to."""
         used = _used_files(self.kept.parent)
         for path in self.kept.iterdir():
-            if path.suffix in (".json", ".parquet") and path.name != "inputs.json" and path.name not in used:
+            if (
+                path.suffix in (".json", ".parquet")
+                and path.name != "inputs.json"
+                and path.name not in used
+            ):
                 path.unlink(missing_ok=True)
 
     def _stop_if_asked(self) -> None:
@@ -344,5 +357,3 @@ def _logs(survey_folder: Path) -> Iterator[dict[str, Any]]:
             yield json.loads(path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
             continue
-
-

@@ -51,7 +51,12 @@ def why(name: str, folder: Path, survey_id: str | None = None) -> str:
     if not found:
         raise _unknown(name, layers)
     steps = all_steps()
-    makers = {made: steps[a["step"]] for a in log["activities"] for made in a["generated"] if a["step"] in steps}
+    makers = {
+        made: steps[a["step"]]
+        for a in log["activities"]
+        for made in a["generated"]
+        if a["step"] in steps
+    }
     lines = [f"{name}: {len(found)} layers know it, the last result first", ""]
     for layer, rows in reversed(found):
         lines += _layer_lines(layer, rows, makers.get(layer), log)
@@ -66,7 +71,8 @@ def _last_run(site: Site, survey_id: str) -> tuple[dict[str, Any], list[tuple[st
     logs = sorted(folder.glob("*/run_log.json"), key=lambda path: path.stat().st_mtime_ns)
     if not logs:
         raise PipelineError(
-            f"survey {survey_id} has no results yet", remedy=f"Run: fencemap run site_survey {site.folder}"
+            f"survey {survey_id} has no results yet",
+            remedy=f"Run: fencemap run site_survey {site.folder}",
         )
     log = json.loads(logs[-1].read_text(encoding="utf-8"))
     layers = []
@@ -96,7 +102,8 @@ def _unknown(name: str, layers: list[tuple[str, Any]]) -> SiteError:
                 names |= set(frame[column].dropna().unique())
     close = difflib.get_close_matches(name, sorted(names), n=3)
     return SiteError(
-        f"no result is called '{name}'", remedy=f"Did you mean {', '.join(close)}?" if close else "Check the name."
+        f"no result is called '{name}'",
+        remedy=f"Did you mean {', '.join(close)}?" if close else "Check the name.",
     )
 
 
@@ -104,7 +111,9 @@ def _layer_lines(layer: str, rows: Any, maker: Step | None, log: Mapping[str, An
     schema = CATALOGUE[layer]
     lines = [f"{layer}: {schema.meaning}"]
     if maker is not None:
-        activity: dict[str, Any] = next((a for a in log["activities"] if a["step"] == maker.name), {})
+        activity: dict[str, Any] = next(
+            (a for a in log["activities"] if a["step"] == maker.name), {}
+        )
         source = ", ".join(maker.takes) or "the survey's files"
         lines.append(f"  made by {maker.stage}/{maker.name} from {source}: {maker.help}")
         lines += [f"    {key} = {value}" for key, value in _parameters(log, maker, activity)]
@@ -115,7 +124,9 @@ def _layer_lines(layer: str, rows: Any, maker: Step | None, log: Mapping[str, An
     return [*lines, ""]
 
 
-def _parameters(log: Mapping[str, Any], maker: Step, activity: Mapping[str, Any]) -> list[tuple[str, str]]:
+def _parameters(
+    log: Mapping[str, Any], maker: Step, activity: Mapping[str, Any]
+) -> list[tuple[str, str]]:
     """Parameters of the step as the pipeline document set them."""
     if not activity:
         return []
@@ -123,7 +134,10 @@ def _parameters(log: Mapping[str, Any], maker: Step, activity: Mapping[str, Any]
     for planned in document.steps if document else ():
         if planned.step.name == maker.name:
             units = {name: p.unit for name, p in maker.parameters.items()}
-            return [(name, f"{value} {units[name]}".strip()) for name, value in planned.parameters.items()]
+            return [
+                (name, f"{value} {units[name]}".strip())
+                for name, value in planned.parameters.items()
+            ]
     return []
 
 
@@ -149,7 +163,11 @@ def _source_lines(site: Site, found: list[tuple[str, Any]]) -> list[str]:
     wanted: dict[str, set[int]] = {}
     for _, rows in found:
         for file, row in zip(rows["source_file"], rows["source_row"], strict=True):
-            if isinstance(file, str) and not pd.isna(row) and file.endswith((".csv", ".tsv", ".txt")):
+            if (
+                isinstance(file, str)
+                and not pd.isna(row)
+                and file.endswith((".csv", ".tsv", ".txt"))
+            ):
                 wanted.setdefault(file, set()).add(int(row))
     lines = ["source rows:"] if wanted else []
     for file, numbers in sorted(wanted.items()):
@@ -157,5 +175,7 @@ def _source_lines(site: Site, found: list[tuple[str, Any]]) -> list[str]:
         if not path.is_file():
             continue
         text = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
-        lines += [f"  {file}:{n}  {text[n - 1]}" for n in sorted(numbers)[:_ROWS_SHOWN] if n <= len(text)]
+        lines += [
+            f"  {file}:{n}  {text[n - 1]}" for n in sorted(numbers)[:_ROWS_SHOWN] if n <= len(text)
+        ]
     return lines

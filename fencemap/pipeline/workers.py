@@ -17,7 +17,9 @@ class Workers:
 
     def __init__(self, count: int) -> None:
         if count < 1:
-            raise PipelineError("there must be at least one worker", remedy="Give --workers 1 or more.")
+            raise PipelineError(
+                "there must be at least one worker", remedy="Give --workers 1 or more."
+            )
         self.count = count
         self._pool: Executor | None = None
 

@@ -61,7 +61,9 @@ def _say(asked: argparse.Namespace, error: FencemapError) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="fencemap", description=_DESCRIPTION, formatter_class=argparse.RawDescriptionHelpFormatter
+        prog="fencemap",
+        description=_DESCRIPTION,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"fencemap {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
@@ -77,14 +79,25 @@ def _parser() -> argparse.ArgumentParser:
     run = commands.add_parser("run", help="run a pipeline on a site")
     run.add_argument("pipeline", help="name of a pipeline, or path of a .toml document")
     _site_arguments(run)
-    run.add_argument("--workers", type=int, default=1, metavar="N", help="processes to use (default 1)")
+    run.add_argument(
+        "--workers", type=int, default=1, metavar="N", help="processes to use (default 1)"
+    )
     run.add_argument("--fresh", action="store_true", help="run every step, even unchanged ones")
     run.add_argument("--quiet", action="store_true", help="no progress bar")
-    run.add_argument("--json-progress", action="store_true", help="progress as JSON lines on standard output")
+    run.add_argument(
+        "--json-progress", action="store_true", help="progress as JSON lines on standard output"
+    )
     run.set_defaults(command=_run)
 
-    describe = commands.add_parser("describe", help="explain steps, layers, pipelines, words, practice, cautions")
-    describe.add_argument("what", nargs="?", default="", help="steps, layers, pipelines, words, practice, cautions, or the name of one")
+    describe = commands.add_parser(
+        "describe", help="explain steps, layers, pipelines, words, practice, cautions"
+    )
+    describe.add_argument(
+        "what",
+        nargs="?",
+        default="",
+        help="steps, layers, pipelines, words, practice, cautions, or the name of one",
+    )
     describe.add_argument("--json", action="store_true", help="as JSON")
     describe.set_defaults(command=_describe)
 

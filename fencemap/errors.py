@@ -54,6 +54,7 @@ __all__ = [
     "RefusedFileError",
     "SiteError",
     "SurveyError",
+    "shorten",
 ]
 
 
@@ -111,7 +112,9 @@ class FencemapError(Exception):
 
     def __str__(self) -> str:
         """Say the message, then the remedy."""
-        return f"{self.message.rstrip('.')}. {self.remedy}".rstrip() if self.remedy else self.message
+        return (
+            f"{self.message.rstrip('.')}. {self.remedy}".rstrip() if self.remedy else self.message
+        )
 
 
 class InputError(FencemapError, ValueError):

@@ -43,7 +43,13 @@ def work_layer(*, site: Site, survey: Survey) -> Any:
 
 
 def products_layer(*, site: Site, survey: Survey) -> Any:
-    """Make layer `products`: one row a label value."""
+    """Make layer `products`: one row a label value.
+
+    Raises
+    ------
+    SiteError
+        An entry does not name its product.
+    """
     rows = []
     for number, entry in enumerate(site.products, 1):
         name = entry.get("product", entry.get("name"))
@@ -58,7 +64,13 @@ def products_layer(*, site: Site, survey: Survey) -> Any:
 
 
 def consents_layer(*, site: Site, survey: Survey) -> Any:
-    """Make layer `consents`; `valid` is one day or a pair, or `valid_from` and `valid_to`."""
+    """Make layer `consents`; `valid` is one day or a pair, or `valid_from` and `valid_to`.
+
+    Raises
+    ------
+    SiteError
+        An entry does not say what is allowed, or a date is none.
+    """
     rows = []
     for number, entry in enumerate(site.consents, 1):
         if not entry.get("what"):

@@ -43,7 +43,13 @@ def run_command(asked: argparse.Namespace) -> int:
 
 
 def chosen_survey(site: Site, survey_id: str | None) -> Survey:
-    """Find the survey that was asked for, or the newest."""
+    """Find the survey that was asked for, or the newest.
+
+    Raises
+    ------
+    SiteError
+        The site has no survey of that id.
+    """
     try:
         return site.survey(survey_id)
     except KeyError as error:

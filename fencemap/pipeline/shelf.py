@@ -114,7 +114,13 @@ def read_record(folder: Path, name: str, key: str) -> StepRecord | None:
 
 
 def write_record(folder: Path, name: str, record: StepRecord) -> None:
-    """Keep the record of a step that has just run."""
+    """Keep the record of a step that has just run.
+
+    Raises
+    ------
+    PipelineError
+        The record has no key (a mistake in the runner).
+    """
     from fencemap.guard import publish_text
 
     if "key" not in record:

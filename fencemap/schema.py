@@ -199,6 +199,9 @@ def _typed(values: Any, field: Field, length: int) -> Any:
     if values is None:
         null: Any = float("nan") if field.dtype == "real" else None
         return pd.Series([null] * length, dtype=dtype)
+    if dtype == "Int64" and not isinstance(values, pd.Series):
+        # Straight to whole numbers: by way of floats those above 2**53 lose their last digit.
+        return pd.Series(pd.array(list(values), dtype=dtype))
     series = pd.Series(values.array if isinstance(values, pd.Series) else list(values))
     if series.dtype == dtype:
         return series

@@ -131,3 +131,8 @@ def test_a_plain_frame_is_checked_too():
     frame = gpd.GeoDataFrame({"uid": ["a"]}, geometry=[shapely.Point(0, 0, 0)], crs=CRS)
     with pytest.raises(LayerError, match="columns missing: kind"):
         SCHEMA.check(frame)
+
+
+def test_large_whole_numbers_keep_every_digit():
+    """2**53 + 1 beside a null is still 2**53 + 1."""
+    assert good(order=[2**53 + 1, None])["order"][0] == 9007199254740993

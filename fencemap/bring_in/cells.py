@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, date, datetime
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,13 +18,50 @@ from numpy.typing import NDArray
 
 from fencemap.schema import Field
 
-__all__ = ["Typed", "blank", "numbers", "typed"]
+__all__ = ["Fault", "blank", "numbers", "texts", "typed"]
 
-Typed = tuple[Any, NDArray[np.bool_], str, str]
+_YES = ("yes", "y", "true", "1", "1.0")
+_NO = ("no", "n", "false", "0", "0.0")
+_NUMBER = r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?"
+# Control characters and lone surrogates: no text, and no file format can hold them.
+_ODD = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
 
-_YES = {"yes", "y", "true", "1", "1.0"}
-_NO = {"no", "n", "false", "0", "0.0"}
-_NUMBER = re.compile(r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?")
+
+class Fault(NamedTuple):
+    """Cells of one column that share one fault; `fixed` says that a usable value was kept."""
+
+    mask: NDArray[np.bool_]
+    code: str
+    reason: str
+    remedy: str
+    fixed: bool = False
+
+
+def texts(values: NDArray[Any]) -> Any:
+    """Write cells as stripped text, blank ones as null: a series of type ``str``.
+
+    Examples
+    --------
+    >>> texts(np.array([" P1 ", "", None, 7.0], dtype=object)).fillna("-").tolist()
+    ['P1', '-', '-', '7']
+    """
+    if values.dtype.kind in "fiub" or pd.api.types.infer_dtype(values, skipna=True) not in ("string", "empty"):
+        values = np.array([_as_text(cell) for cell in values], dtype=object)
+    try:
+        series = pd.Series(values, dtype="str").str.strip()
+    except UnicodeEncodeError:
+        clean = [cell if cell is None else _ODD.sub("\ufffd", cell) for cell in values]
+        series = pd.Series(clean, dtype="str").str.strip()
+    return series.where(series != "")
+
+
+def _as_text(cell: Any) -> str | None:
+    """Write a cell as text; a whole number from a typed file has no point."""
+    if cell is None or (isinstance(cell, float) and np.isnan(cell)):
+        return None
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    return str(cell)
 
 
 def blank(values: NDArray[Any]) -> NDArray[np.bool_]:
@@ -37,11 +74,7 @@ def blank(values: NDArray[Any]) -> NDArray[np.bool_]:
     """
     if values.dtype.kind in "fiub":
         return np.asarray(pd.isna(values), dtype=bool)
-    series = pd.Series(values, dtype=object)
-    return np.asarray(
-        series.isna() | series.map(lambda cell: isinstance(cell, str) and not cell.strip()),
-        dtype=bool,
-    )
+    return np.asarray(texts(values).isna(), dtype=bool)
 
 
 def numbers(
@@ -62,24 +95,23 @@ def numbers(
         given = values.astype(np.float64)
         bad = np.isinf(given)
         return np.where(bad, np.nan, given), bad
-    empty = blank(values)
-    text = pd.Series(values, dtype=object).where(~empty, "").map(str).str.strip()
+    text = texts(values)
+    empty = text.isna().to_numpy(dtype=bool)
+    looks_right = np.ones(len(text), dtype=bool)
     if decimal == ",":
-        has_point = text.str.contains(".", regex=False)
-        text = text.where(has_point, text.str.replace(",", ".", regex=False))
-        looks_right = text.str.fullmatch(_NUMBER.pattern) & ~has_point
-    else:
-        looks_right = text.str.fullmatch(_NUMBER.pattern)
-    bad = np.asarray(~looks_right.astype(bool), dtype=bool) & ~empty
+        looks_right = ~text.str.contains(".", regex=False).fillna(value=False).to_numpy(dtype=bool)
+        text = text.str.replace(",", ".", regex=False)
+    looks_right &= text.str.fullmatch(_NUMBER).fillna(value=False).to_numpy(dtype=bool)
     got = np.full(len(text), np.nan)
-    fine = ~bad & ~empty
-    got[fine] = text[fine].astype(np.float64)
-    bad |= np.isinf(got)
+    got[looks_right] = text[looks_right].astype(np.float64)
+    bad = (~looks_right & ~empty) | np.isinf(got)
     return np.where(bad, np.nan, got), bad
 
 
-def typed(values: NDArray[Any], field: Field, *, decimal: str, time_zone: str) -> Typed:
-    """Type one column: values, mask of bad cells, reason and remedy for those.
+def typed(
+    values: NDArray[Any], field: Field, *, decimal: str, time_zone: str
+) -> tuple[Any, list[Fault]]:
+    """Type one column; returns its values and every fault with the cells that have it.
 
     Parameters
     ----------
@@ -92,70 +124,84 @@ def typed(values: NDArray[Any], field: Field, *, decimal: str, time_zone: str) -
     """
     if field.dtype in ("real", "integer"):
         return _typed_numbers(values, field, decimal)
-    empty = blank(values)
-    text = pd.Series(values, dtype=object).where(~empty, None)
-    text = text.map(_as_text, na_action="ignore")
+    text = texts(values)
+    given = text.notna().to_numpy(dtype=bool)
     if field.dtype == "boolean":
-        return _typed_booleans(text, empty)
+        return _typed_booleans(text, given)
     if field.dtype in ("date", "time"):
-        return _typed_times(text, empty, field.dtype, time_zone)
+        return _typed_times(text, given, field.dtype, time_zone)
     if field.vocabulary:
-        return _typed_words(text, empty, field.vocabulary)
-    return text.astype("str"), np.zeros(len(text), bool), "", ""
+        return _typed_words(text, given, field.vocabulary)
+    return _plain(text, values)
 
 
-def _as_text(cell: Any) -> str:
-    """Write a cell as text; a whole number from a typed file has no point."""
-    if isinstance(cell, float) and cell.is_integer():
-        return str(int(cell))
-    return str(cell).strip()
+def _plain(text: Any, values: NDArray[Any]) -> tuple[Any, list[Fault]]:
+    """Take free text, with characters that are no text replaced and said."""
+    odd = text.str.contains("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffd]", regex=True).fillna(value=False)
+    mask = odd.to_numpy(dtype=bool)
+    if not mask.any():
+        return text, []
+    fault = Fault(
+        mask, "odd-characters", "holds characters that are no text; each stands as \ufffd",
+        "Type the text anew.", fixed=True,
+    )  # fmt: skip
+    return text.str.replace("[\x00-\x08\x0b\x0c\x0e-\x1f]", "\ufffd", regex=True), [fault]
 
 
-def _typed_numbers(values: NDArray[Any], field: Field, decimal: str) -> Typed:
+def _typed_numbers(values: NDArray[Any], field: Field, decimal: str) -> tuple[Any, list[Fault]]:
     got, bad = numbers(values, decimal=decimal)
     unit = f" {field.unit}" if field.unit else ""
+    faults = [
+        Fault(bad, f"bad-{field.dtype}", "not a number", f"Write a number{unit} with digits only, or leave it empty.")
+    ]
     if field.dtype == "integer":
-        broken = ~np.isnan(got) & (got != np.round(got))
-        bad |= broken
+        halves = ~np.isnan(got) & (got != np.round(got))
+        faults.append(Fault(halves, "bad-integer", "not a whole number", "Write a whole number."))
     low = -np.inf if field.minimum is None else field.minimum
     high = np.inf if field.maximum is None else field.maximum
-    outside = ~bad & ((got < low) | (got > high))
-    reason, remedy = "not a number", f"Write a number{unit} with digits only, or leave it empty."
-    if outside.any() and not bad.any():
-        reason = f"outside {low:g} to {high:g}{unit}"
-        remedy = "Mend the value or its unit."
-    bad |= outside
-    got = np.where(bad, np.nan, got)
+    outside = (got < low) | (got > high)
+    faults.append(
+        Fault(outside, "out-of-bounds", f"outside {low:g} to {high:g}{unit}", "Mend the value or its unit.")
+    )
+    got = np.where(np.logical_or.reduce([fault.mask for fault in faults]), np.nan, got)
     series = pd.Series(got)
-    return (series.astype("Int64") if field.dtype == "integer" else series), bad, reason, remedy
+    found = [fault for fault in faults if fault.mask.any()]
+    return (series.astype("Int64") if field.dtype == "integer" else series), found
 
 
-def _typed_booleans(text: Any, empty: NDArray[np.bool_]) -> Typed:
+def _typed_booleans(text: Any, given: NDArray[np.bool_]) -> tuple[Any, list[Fault]]:
     low = text.str.lower()
     got = pd.Series(pd.array([None] * len(low), dtype="boolean"))
     got[low.isin(_YES)] = True
     got[low.isin(_NO)] = False
-    bad = np.asarray(got.isna(), dtype=bool) & ~empty
-    return got, bad, "neither yes nor no", "Write yes or no."
+    bad = got.isna().to_numpy(dtype=bool) & given
+    return got, _fault(bad, "boolean", "neither yes nor no", "Write yes or no.")
 
 
-def _typed_words(text: Any, empty: NDArray[np.bool_], vocabulary: str) -> Typed:
+def _typed_words(text: Any, given: NDArray[np.bool_], vocabulary: str) -> tuple[Any, list[Fault]]:
     from fencemap.vocabularies import words
 
     known = {word.lower(): word for word in words(vocabulary)}
-    got = text.map(lambda cell: known.get(cell.lower()), na_action="ignore")
-    bad = np.asarray(got.isna(), dtype=bool) & ~empty
+    found = {word: known.get(word.lower()) for word in text.dropna().unique()}
+    got = text.map(found, na_action="ignore").astype("str")
+    bad = got.isna().to_numpy(dtype=bool) & given
     remedy = f"Words of '{vocabulary}': {', '.join(sorted(known.values()))}."
-    return got.astype("str"), bad, f"not a word of '{vocabulary}'", remedy
+    return got, _fault(bad, "text", f"not a word of '{vocabulary}'", remedy)
 
 
-def _typed_times(text: Any, empty: NDArray[np.bool_], dtype: str, time_zone: str) -> Typed:
+def _typed_times(
+    text: Any, given: NDArray[np.bool_], dtype: str, time_zone: str
+) -> tuple[Any, list[Fault]]:
     zone = ZoneInfo(time_zone)
     read = {cell: _time(cell, dtype, zone) for cell in text.dropna().unique()}
-    got = text.map(read.get, na_action="ignore")
-    bad = np.asarray(got.isna(), dtype=bool) & ~empty
+    got = text.map(read, na_action="ignore").astype("str")
+    bad = got.isna().to_numpy(dtype=bool) & given
     example = "2026-04-14" if dtype == "date" else "2026-04-14T09:31:00"
-    return got.astype("str"), bad, f"not an ISO 8601 {dtype}", f"Write it as {example}."
+    return got, _fault(bad, dtype, f"not an ISO 8601 {dtype}", f"Write it as {example}.")
+
+
+def _fault(bad: NDArray[np.bool_], dtype: str, reason: str, remedy: str) -> list[Fault]:
+    return [Fault(bad, f"bad-{dtype}", reason, remedy)] if bad.any() else []
 
 
 def _time(cell: str, dtype: str, zone: ZoneInfo) -> str | None:

@@ -204,18 +204,18 @@ class Intake:
 
     def _type(self, kept: Kept, item: Any, column: str) -> None:
         source = kept.table.columns[column]
-        values, bad, reason, remedy = typed(
+        values, faults = typed(
             source, item, decimal=kept.table.decimal, time_zone=self.site.time_zone
         )
         kept.columns[item.name] = values
-        if bad.any():
-            kept._mark(bad, f"bad-{item.dtype}", reason, remedy, column=column, fatal=item.required)  # noqa: SLF001
+        for fault in faults:
+            mark = kept.refuse if item.required and not fault.fixed else kept.doubt
+            mark(fault.mask, fault.code, fault.reason, fault.remedy, column=column)
             if not item.required:
-                _put_aside(kept, bad, column)
+                _put_aside(kept, fault.mask, column)
         if item.required:
-            kept.refuse(
-                blank(source), "blank", "is empty but must be given", "Fill it in.", column=column
-            )
+            empty = blank(source)
+            kept.refuse(empty, "blank", "is empty but must be given", "Fill it in.", column=column)
 
     def layer(self, *, key: Callable[[Kept], Any]) -> Any:
         """Join the kept rows of all files into the checked layer, sorted by key.

@@ -15,6 +15,13 @@ def cells(*values):
     return np.array(values, dtype=object)
 
 
+def read(field, *values, time_zone="UTC"):
+    """Values, mask of faulty cells and all that is said of them."""
+    got, faults = typed(cells(*values), field, decimal=".", time_zone=time_zone)
+    bad = np.logical_or.reduce([fault.mask for fault in faults] or [np.zeros(len(got), bool)])
+    return got, bad.tolist(), " ".join(f"{fault.reason} {fault.remedy}" for fault in faults)
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
     [("12", 12.0), ("-0.5", -0.5), (".5", 0.5), ("1e3", 1000.0), (" 7 ", 7.0), ("+3.", 3.0)],
@@ -63,21 +70,21 @@ def test_no_text_makes_the_reader_fail(texts):
 def test_words_are_matched_whatever_their_case_and_never_guessed():
     """Post is the word post; finnial is no word at all."""
     field = Field("kind", "text", "kind", vocabulary="kind")
-    values, bad, reason, remedy = typed(
-        cells("Post", "finnial", ""), field, decimal=".", time_zone="UTC"
-    )
+    values, bad, said = read(field, "Post", "finnial", "")
     assert values[0] == "post"
-    assert bad.tolist() == [False, True, False]
-    assert "ornament" in remedy
-    assert "kind" in reason
+    assert bad == [False, True, False]
+    assert "ornament" in said
+    assert "kind" in said
 
 
-def test_whole_numbers_refuse_halves():
-    """Order 2.0 is 2; order 2.5 is bad."""
+def test_whole_numbers_refuse_halves_and_say_why():
+    """Order 2.0 is 2; order 2.5 is no whole number; -1 is out of bounds; x is no number."""
     field = Field("order", "integer", "order", minimum=0)
-    values, bad, *_ = typed(cells("2.0", "2.5", "-1"), field, decimal=".", time_zone="UTC")
+    values, bad, said = read(field, "2.0", "2.5", "-1", "x")
     assert values[0] == 2
-    assert bad.tolist() == [False, True, True]
+    assert bad == [False, True, True, True]
+    for words in ("not a whole number", "outside 0 to inf", "not a number"):
+        assert words in said
 
 
 @pytest.mark.parametrize(
@@ -85,30 +92,40 @@ def test_whole_numbers_refuse_halves():
 )
 def test_yes_and_no(cell, expected):
     """The everyday spellings of yes and no are read."""
-    values, bad, *_ = typed(
-        cells(cell), Field("make_safe", "boolean", ""), decimal=".", time_zone="UTC"
-    )
+    values, bad, _ = read(Field("make_safe", "boolean", ""), cell, "perhaps")
     assert bool(values[0]) is expected
-    assert not bad[0]
+    assert bad == [False, True]
 
 
 def test_local_time_becomes_utc_by_the_sites_zone():
     """Half past nine in London in April is half past eight UTC (summer time, IANA tz database)."""
     field = Field("time", "time", "")
-    values, bad, *_ = typed(
-        cells("2026-04-14T09:30:00", "2026-04-14T09:30:00+02:00", "14.4.26"),
-        field,
-        decimal=".",
-        time_zone="Europe/London",
+    values, bad, _ = read(
+        field, "2026-04-14T09:30:00", "2026-04-14T09:30:00+02:00", "14.4.26", time_zone="Europe/London"
     )
     assert values[0] == "2026-04-14T08:30:00Z"
     assert values[1] == "2026-04-14T07:30:00Z"
-    assert bad.tolist() == [False, False, True]
+    assert bad == [False, False, True]
 
 
 def test_bounds_of_a_field_are_kept():
     """Rust over 100 % of a surface is refused with the bounds in the reason."""
     field = Field("rusted_area_pct", "real", "", "%", minimum=0, maximum=100)
-    _, bad, reason, _ = typed(cells("100", "100.5"), field, decimal=".", time_zone="UTC")
-    assert bad.tolist() == [False, True]
-    assert "0 to 100 %" in reason
+    _, bad, said = read(field, "100", "100.5")
+    assert bad == [False, True]
+    assert "0 to 100 %" in said
+
+
+@pytest.mark.parametrize("odd", ["a\x00b", "a\ud800b", "a\x07b"])
+def test_characters_that_are_no_text_are_replaced_and_said(odd):
+    """A zero byte or half a surrogate pair can't be stored; it stands as U+FFFD and is named."""
+    values, bad, said = read(Field("remarks", "text", ""), odd, "fine")
+    assert values.tolist() == ["a\ufffdb", "fine"]
+    assert bad == [True, False]
+    assert "no text" in said
+
+
+def test_mixed_cells_of_typed_files_become_text():
+    """Numbers among words (as spreadsheets and GeoJSON have them) read as they are shown."""
+    values, _, _ = read(Field("lots", "text", ""), "12", 13.0, 14, None, 2.5)
+    assert values.fillna("-").tolist() == ["12", "13", "14", "-", "2.5"]

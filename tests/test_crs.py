@@ -18,6 +18,7 @@ from fencemap.crs import (
     US_SURVEY_FOOT,
     Reading,
     coordinate_operation,
+    degrees_of_box,
     geometries_to_site,
     ground_line,
     ground_scale,
@@ -258,9 +259,11 @@ def test_moving_systems_need_an_epoch():
 def test_operation_for_the_raster_warper_has_the_authority_axis_order():
     """Latitude first for EPSG:4269, nothing swapped between two plane systems."""
     forth = coordinate_operation(CRS("EPSG:4269"), UTM18, area=None, max_accuracy_m=0)
+    back = coordinate_operation(UTM18, CRS("EPSG:4269"), area=None, max_accuracy_m=0)
     plane = coordinate_operation(UTM18, CRS("EPSG:2248"), area=None, max_accuracy_m=0)
 
-    assert "axisswap order=2,1" in forth
+    assert forth.startswith("proj=pipeline step proj=axisswap order=2,1")
+    assert back.endswith("step proj=axisswap order=2,1")
     assert "axisswap" not in plane
 
 
@@ -291,6 +294,13 @@ def test_no_row_is_dropped_and_bad_ones_are_marked():
     assert placed.ok.tolist() == [True, False, False, False, False, False, True]
     assert np.isnan(placed.easting).tolist() == (~placed.ok).tolist()
     assert placed.easting[0] == pytest.approx(500_000, abs=1e-6)  # on the central meridian
+
+
+def test_degrees_once_around_the_globe_are_none():
+    """362.3 degrees would land on 2.3 degrees east, as no projection objects."""
+    placed = to_site([2.3, 362.3], [48.86, 48.86], src="EPSG:4326", site=CRS("EPSG:32631"))
+
+    assert placed.ok.tolist() == [True, False]
 
 
 def test_feet_become_metres():
@@ -412,6 +422,7 @@ def test_shapes_keep_their_heights_and_kind():
         else:
             assert shapely.equals_exact(shape, shapely.from_wkt(text), 1e-6)
             assert shapely.has_z(shape) == ("Z" in text)
+            assert not shapely.has_m(shape)
     assert shapely.get_z(placed.shapes[0]) == 12.5
 
 
@@ -499,6 +510,18 @@ def test_site_that_spans_kilometres_has_a_stray_point():
         lonlat_area(UTM18, (500_000, 4_400_000, 600_000, 4_400_100))
     with pytest.raises(CRSError, match="would be"):
         lonlat_area(UTM18, (500_100, 4_400_000, 500_000, 4_400_100))
+
+
+def test_box_in_degrees_holds_the_box():
+    """A box of a zone's width bulges towards the pole: its corners are not its northern edge."""
+    west, south, east, north = degrees_of_box(UTM18, (260_000, 4_400_000, 740_000, 4_500_000))
+    _, (corner, middle) = lonlat_of(UTM18, [260_000, 500_000], [4_500_000] * 2)
+
+    assert corner < middle <= north
+    assert west < -75 < east
+    assert south < 39.75
+    with pytest.raises(CRSError, match="outside the reach"):
+        degrees_of_box(UTM18, (0, 0, 1e9, 1e9))
 
 
 def test_scale_and_true_north():

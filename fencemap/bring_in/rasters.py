@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fencemap.errors import RasterError
+from fencemap.errors import InputError, RasterError
 from fencemap.site import Site, Survey
 
 __all__ = ["open_raster_input"]
@@ -33,11 +33,11 @@ def open_raster_input(name: str, site: Site, survey: Survey, *, elements: Any = 
     opened = (
         open_image(paths, site_crs=site.crs)
         if name == "ortho"
-        else open_heights(paths, site_crs=site.crs)
+        else open_heights(paths, site_crs=site.crs, heights=site.heights)
     )
     try:
         _check_reaches(name, opened, site, survey, elements)
-    except RasterError:
+    except InputError:
         opened.close()
         raise
     return opened

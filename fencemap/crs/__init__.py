@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from fencemap.crs.extents import (
     Reading,
+    degrees_of_box,
     ground_line,
     ground_scale,
     lonlat_area,
@@ -70,6 +71,7 @@ __all__ = [
     "Reading",
     "Unit",
     "coordinate_operation",
+    "degrees_of_box",
     "geometries_to_site",
     "ground_line",
     "ground_scale",

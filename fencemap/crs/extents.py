@@ -15,6 +15,7 @@ from fencemap.errors import CRSError
 __all__ = [
     "Reading",
     "area_of_use",
+    "degrees_of_box",
     "ground_line",
     "ground_scale",
     "lonlat_area",
@@ -97,11 +98,33 @@ def lonlat_area(site: CRS, bounds: Bounds) -> Area:
             f"the site would be {abs(east - west):,.0f} m by {abs(north - south):,.0f} m",
             remedy="Check for a stray point or swapped axes; a burial ground fits into 5 km",
         )
-    to_degrees = Transformer.from_crs(site, site.geodetic_crs, always_xy=True)
-    box = to_degrees.transform_bounds(west, south, east, north)
-    if not np.isfinite(box).all() or box[0] > box[2]:
+    return degrees_of_box(site, bounds)
+
+
+def degrees_of_box(crs: CRS, bounds: Bounds) -> Area:
+    """Give the box in degrees, in the CRS's own datum, that holds a box of any size.
+
+    Parameters
+    ----------
+    crs
+        What the box is in.
+    bounds
+        West, south, east, north in its unit.
+
+    Raises
+    ------
+    CRSError
+        A part of the box has no place on the globe.
+    """
+    plane = horizontal_of(crs)
+    to_degrees = Transformer.from_crs(plane, plane.geodetic_crs, always_xy=True)
+    box = to_degrees.transform_bounds(*bounds)
+    west, south, east, north = bounds
+    # A corner without a place is left out of the box in silence, so it is looked at here.
+    corners = to_degrees.transform([west, east, west, east], [south, south, north, north])
+    if not np.isfinite([*box, *corners[0], *corners[1]]).all() or box[0] > box[2]:
         raise CRSError(
-            "the site lies outside the reach of its CRS",
+            f"the box lies outside the reach of {crs.name}",
             remedy="Check the CRS and the axis order of the coordinates",
         )
     return (box[0], box[1], box[2], box[3])

@@ -26,6 +26,7 @@ __all__ = [
     "Area",
     "Operation",
     "coordinate_operation",
+    "described",
     "operation_of",
     "strict_transformer",
 ]

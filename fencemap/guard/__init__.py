@@ -39,6 +39,7 @@ from fencemap.guard.rasters import (
     check_raster,
     new_raster,
     open_raster,
+    raster_handle,
     reader_errors,
 )
 
@@ -61,6 +62,7 @@ __all__ = [
     "publish",
     "publish_bytes",
     "publish_text",
+    "raster_handle",
     "reader_errors",
     "readers_loaded",
     "real_file",

@@ -21,7 +21,7 @@ from fencemap.errors import InputError, InUseError, RefusedFileError
 from fencemap.guard.opening import Kind, expect_kind, real_file
 from fencemap.guard.owners import owned
 
-__all__ = ["GeoPackageAudit", "LayerCount", "audit_geopackage"]
+__all__ = ["SIDECARS", "GeoPackageAudit", "LayerCount", "audit_geopackage"]
 
 SIDECARS = ("-wal", "-shm", "-journal")
 

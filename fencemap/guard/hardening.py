@@ -128,9 +128,11 @@ def harden(*, memory_gib: float | None = None) -> bool:
 
     Examples
     --------
-    >>> from fencemap import guard
-    >>> guard.harden() or bool(guard.readers_loaded())
-    True
+    The first lines of a command or a worker process::
+
+        from fencemap.guard import harden
+
+        harden(memory_gib=8)
     """
     if readers_loaded():
         return False

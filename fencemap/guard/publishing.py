@@ -27,6 +27,7 @@ __all__ = ["publish", "publish_bytes", "publish_text", "sweep_temps"]
 _TEMPORARY = re.compile(r"\..+\.[0-9a-f]{32}\.tmp.*", re.DOTALL)
 _LOCK = re.compile(r"\..+\.lock", re.DOTALL)
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_FULL_WORDS = ("disk is full", "no space left", "file too large")
 _SPACE_FACTOR = 3  # writers keep journals, overviews and a copy while they work
 _ALMOST_FULL_BYTES = 2**20
 _WRITERS = ("rasterio", "fiona", "pyogrio", "sqlite3", "tifffile")
@@ -269,7 +270,8 @@ def _is_disk_full(final: Path, error: BaseException) -> bool:
     """Tell a full disk, which writer libraries report in many words and never by name."""
     cause: BaseException | None = error
     while cause is not None:
-        if isinstance(cause, OSError) and cause.errno in _FULL:
+        said = str(cause).lower()
+        if getattr(cause, "errno", None) in _FULL or any(words in said for words in _FULL_WORDS):
             return True
         cause = cause.__cause__ or cause.__context__
     with suppress(OSError):

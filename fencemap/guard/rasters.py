@@ -31,6 +31,7 @@ __all__ = [
     "check_raster",
     "new_raster",
     "open_raster",
+    "raster_handle",
     "reader_errors",
 ]
 
@@ -130,8 +131,6 @@ def open_raster(
     *,
     inside: Sequence[Path] = (),
     limits: RasterLimits | None = None,
-    threads: int = 1,
-    overview: int | None = None,
 ) -> Iterator[DatasetReader]:
     """Open a checked raster for reading, by a named driver and with nothing beside it.
 
@@ -141,21 +140,17 @@ def open_raster(
         As `check_raster`, or its result: then only a change of the file is looked for.
     inside, limits
         As `check_raster`.
-    threads
-        Threads that decode one request.
-    overview
-        Open this reduced level of the file (0 is the finest) instead of the full one.
 
     Yields
     ------
     DatasetReader
-        Use it in one thread; wrap reads in `reader_errors`.
+        Use it in this thread and block only.
 
     Raises
     ------
     RasterError
-        As `check_raster`; also rotated, south-up, without position, an unknown codec, or
-        changed since it was checked.
+        As `check_raster`; also rotated, south-up, without position, an unknown codec, changed
+        since it was checked, or a block that can't be decoded while the block runs.
 
     Examples
     --------
@@ -164,26 +159,58 @@ def open_raster(
         with open_raster("ground.tif") as ground:
             heights = ground.read(1)
     """
-    import rasterio
-
     checked = (
         path
         if isinstance(path, CheckedRaster)
         else check_raster(path, inside=inside, limits=limits)
     )
+    with reader_errors(checked.path):
+        dataset = raster_handle(checked, limits=limits)
+        try:
+            yield dataset
+        finally:
+            dataset.close()
+
+
+def raster_handle(
+    checked: CheckedRaster,
+    *,
+    limits: RasterLimits | None = None,
+    threads: int = 1,
+    overview: int | None = None,
+) -> DatasetReader:
+    """Open a checked raster for keeping; the caller closes it, and reads in `reader_errors`.
+
+    Parameters
+    ----------
+    checked
+        What `check_raster` gave; the file must be the same still.
+    limits
+        As `check_raster`.
+    threads
+        Threads that decode one request.
+    overview
+        Open this reduced level of the file (0 is the finest) instead of the full one.
+
+    Raises
+    ------
+    RasterError
+        As `open_raster`.
+    """
+    import rasterio
+
     _check_unchanged(checked)
     options: dict[str, Any] = {} if checked.driver != "GTiff" else {"num_threads": threads}
     if overview is not None:
         options["overview_level"] = overview
-    with rasterio.Env(**_READING), reader_errors(checked.path):
+    with reader_errors(checked.path):
         dataset = rasterio.open(checked.path, driver=checked.driver, **options)
         try:
             _check_dataset(checked, dataset, limits or RasterLimits(), overview)
         except BaseException:
             dataset.close()
             raise
-    with dataset:
-        yield dataset
+    return dataset
 
 
 @contextmanager
@@ -208,10 +235,11 @@ def reader_errors(path: Path) -> Iterator[None]:
     """Turn a raster library's error in the block into a `RasterError` that names the file."""
     import warnings
 
+    import rasterio
     from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
     try:
-        with warnings.catch_warnings():
+        with rasterio.Env(**_READING), warnings.catch_warnings():
             # The position is checked by us, and refused rather than warned about.
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             yield

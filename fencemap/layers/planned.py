@@ -26,6 +26,7 @@ PROTECTION_ZONES = LayerSchema(
         real("widened_m", "m", "Of that, added for uncertain positions", minimum=0),
         text("reach_source", "Where the reach comes from", required=True),
         real("wind_stop_m_s", "m/s", "Wind at which the operation stops", minimum=0),
+        real("holds_to_m_s", "m/s", "Steady wind up to which flakes and grit land inside; gusts carry farther; empty where it is not reckoned, as for spray", minimum=0),
         text("harm", "What it does to stone"),
         text("cautions", "Cautions that apply, by their ids, ; between them"),
         _AREA,

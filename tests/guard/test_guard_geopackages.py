@@ -166,7 +166,7 @@ def test_package_that_another_library_holds_is_not_touched(package):
         audit_geopackage(package)
 
 
-@pytest.mark.skipif("FENCEMAP_OPEN_DATA" not in os.environ, reason="FENCEMAP_OPEN_DATA is not set")
+@pytest.mark.open_data
 @pytest.mark.parametrize(
     ("name", "sound"),
     [("poly_golden_gpkg_1_4", True), ("first_geometry_null", True), ("huge_feature_count", False)],

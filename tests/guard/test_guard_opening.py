@@ -42,7 +42,7 @@ def _jpeg(width, height):
 
 
 def _las(records, points_at=227):
-    head = bytearray(300)
+    head = bytearray(400)
     head[:4] = b"LASF"
     head[94:96] = (227).to_bytes(2, "little")
     head[96:100] = points_at.to_bytes(4, "little")
@@ -143,7 +143,7 @@ def test_real_file_names_what_is_missing_empty_or_no_file(tmp_path, made):
         ("<html/>", Kind.XML), ("<VRTDataset/>", Kind.VIRTUAL), ("<OGRVRTDataSource/>", Kind.VIRTUAL),
         ("<GDAL_WMS/>", Kind.VIRTUAL), ("<gdalTileIndexDataset/>", Kind.VIRTUAL),
         ('{"type": "gdal_streamed_alg", "command_line": "x"}', Kind.VIRTUAL),
-        (_png(10, 10), Kind.PNG), (_jpeg(4000, 3000), Kind.JPEG), (_las(0), Kind.LAS),
+        (_png(10, 10), Kind.PNG), (_jpeg(4000, 3000), Kind.JPEG), (_las(0), Kind.LAS), (_las(1, 281), Kind.LAS),
         (_zip(("xl/workbook.xml", "<x/>")), Kind.XLSX), (_zip(("a.csv", "1")), Kind.ZIP),
         (bytes(range(1, 9)) * 20, Kind.UNKNOWN), (b"<\x005\x00", Kind.TEXT),
     ],
@@ -228,7 +228,9 @@ def test_pictures_that_claim_gigapixels_are_refused(made, content):
         kind_of(made("photo", content))
 
 
-@pytest.mark.parametrize("content", [_las(1_069_128_089), _las(1), _las(0, points_at=10**9)])
+@pytest.mark.parametrize(
+    "content", [_las(1_069_128_089), _las(1), _las(3, 327), _las(0, points_at=10**9)]
+)
 def test_point_cloud_with_impossible_records_is_refused(made, content):
     """A header that promises more records than fit would keep a reader busy for hours."""
     with pytest.raises(RefusedFileError, match="broken header"):

@@ -174,6 +174,16 @@ def test_full_disk_is_called_by_its_name(final, number):
     assert final.read_bytes() == OLD
 
 
+def test_full_disk_in_a_library_s_words(final):
+    """SQLite rolls back first, so the disk has room again when the error arrives."""
+
+    def build(_):
+        raise sqlite3.OperationalError("failed to execute insert : database or disk is full")
+
+    with pytest.raises(ExportError, match="the disk is full"):
+        publish(final, build)
+
+
 def test_disk_without_room_is_seen_before_writing(final):
     """Three times the expected size must be free, or nothing is begun."""
     with pytest.raises(ExportError, match=r"needs about .* MiB while it is written"):

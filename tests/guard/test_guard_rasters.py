@@ -296,6 +296,21 @@ def test_ascii_grid_with_a_gigantic_header_is_refused(tmp_path):
         check_raster(path)
 
 
+def test_metadata_beside_an_ascii_grid_is_not_read(tmp_path):
+    """The driver looks for its .aux.xml by another way, which must be closed as well."""
+    secret = tmp_path / "secret.tif"
+    _write(secret, np.full((1, 2, 2), 77, np.float32), blockxsize=16, blockysize=16)
+    path = _ascii_grid(tmp_path / "a.asc", "1 1 1\n1 1 1\n")
+    Path(f"{path}.aux.xml").write_text(
+        '<PAMDataset><Metadata domain="OVERVIEWS"><MDI key="OVERVIEW_FILE">'
+        f"{secret}</MDI></Metadata></PAMDataset>"
+    )
+
+    with open_raster(path) as dataset:
+        assert dataset.files == [str(path)]
+        assert dataset.overviews(1) == []
+
+
 def test_block_that_cannot_be_decoded_names_the_file(tmp_path):
     """A library's error becomes ours, with the file and a remedy."""
     pixels = np.random.default_rng(1).integers(0, 255, (1, 64, 64)).astype(np.uint8)
@@ -320,7 +335,7 @@ def test_text_and_pictures_are_no_rasters(tmp_path):
         check_raster(tmp_path / "a.tif")
 
 
-@pytest.mark.skipif("FENCEMAP_OPEN_DATA" not in os.environ, reason="FENCEMAP_OPEN_DATA is not set")
+@pytest.mark.open_data
 @pytest.mark.parametrize(
     ("name", "reason"),
     [

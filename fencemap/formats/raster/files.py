@@ -8,7 +8,6 @@ import os
 import threading
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,17 +17,18 @@ from pyproj import CRS
 from fencemap.crs import horizontal_of, parse_crs, same_crs, vertical_of
 from fencemap.errors import CRSError, InputError, RasterError
 from fencemap.grid import Grid, Window
-from fencemap.guard import CheckedRaster, check_raster, open_raster, reader_errors
+from fencemap.guard import CheckedRaster, check_raster, open_raster, raster_handle, reader_errors
 
 if TYPE_CHECKING:
     from rasterio.io import DatasetReader
 
-__all__ = ["Handles", "Layout", "Paths", "RasterTile", "TileSet", "open_tiles", "pixels"]
+__all__ = ["THREADS", "Handles", "Layout", "Paths", "RasterTile", "TileSet", "open_tiles", "pixels"]
 
 Paths = str | os.PathLike[str] | Sequence[str | os.PathLike[str]]
 
 _HANDLES = 16  # per thread; a window seldom meets more tiles
-_THREADS = min(4, os.cpu_count() or 1)  # that decode one request
+THREADS = min(4, os.cpu_count() or 1)
+"""Threads that pack or unpack one request; the bytes don't depend on how many."""
 _LARGEST_M = 50_000.0
 
 
@@ -104,25 +104,13 @@ class TileSet:
                 yield tile, shared
 
 
-class _Handle:
-    """One open file."""
-
-    def __init__(self, checked: CheckedRaster, overview: int | None) -> None:
-        self._stack = ExitStack()
-        opened = open_raster(checked, threads=_THREADS, overview=overview)
-        self.dataset = self._stack.enter_context(opened)
-
-    def close(self) -> None:
-        self._stack.close()
-
-
 class Handles:
     """Open files, a few per thread, closed when others are needed or all at once."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._local = threading.local()
-        self._stores: list[OrderedDict[tuple[Path, int | None], _Handle]] = []
+        self._stores: list[OrderedDict[tuple[Path, int | None], DatasetReader]] = []
 
     def get(self, checked: CheckedRaster, *, overview: int | None = None) -> DatasetReader:
         """Give this thread's handle of a file or of one of its overviews.
@@ -132,7 +120,7 @@ class Handles:
         RasterError
             The file is gone or was changed.
         """
-        store: OrderedDict[tuple[Path, int | None], _Handle] | None
+        store: OrderedDict[tuple[Path, int | None], DatasetReader] | None
         store = getattr(self._local, "store", None)
         if store is None:
             store = self._local.store = OrderedDict()
@@ -142,9 +130,9 @@ class Handles:
         if key not in store:
             while len(store) >= _HANDLES:
                 store.popitem(last=False)[1].close()
-            store[key] = _Handle(checked, overview)
+            store[key] = raster_handle(checked, threads=THREADS, overview=overview)
         store.move_to_end(key)
-        return store[key].dataset
+        return store[key]
 
     def close(self) -> None:
         """Close the handles of all threads; reading again opens new ones."""
@@ -178,7 +166,7 @@ def open_tiles(paths: Paths, *, site_crs: str | CRS | None, inside: Sequence[Pat
     found = []
     for path in _listed(paths):
         checked = check_raster(path, inside=inside)
-        with open_raster(checked) as dataset, reader_errors(checked.path):
+        with open_raster(checked) as dataset:
             crs = _crs_of(checked.path, dataset)
             grid = _grid_of(checked.path, dataset, crs, wanted)
             found.append((checked, grid, _layout_of(dataset, crs)))
@@ -206,15 +194,8 @@ def _listed(paths: Paths) -> list[str]:
     names: set[str] = set()
     for path in (os.fspath(one) for one in given):
         pattern = not os.path.exists(path) and any(sign in path for sign in "*?[")  # noqa: PTH110
-        found = glob.glob(path) if pattern else [path]  # noqa: PTH207  relative ones stay so
-        if not found:
-            raise InputError.at(
-                path,
-                "matches no file",
-                remedy="Mend the pattern or add the files",
-                code="no-file",
-            )
-        names.update(found)
+        # A pattern that matches nothing is refused as the file that it isn't.
+        names.update((glob.glob(path) if pattern else []) or [path])  # noqa: PTH207
     if not names:
         raise RasterError("no raster is given", remedy="Name at least one file")
     return sorted(names)

@@ -279,13 +279,11 @@ def _unit_of(path: Path, layout: Layout, declared: str | None) -> Unit:
 
 
 def _is_nodata(stored: NDArray[Any], nodata: float | None) -> NDArray[np.bool_]:
-    """Compare in the file's own type, as a float32 file rounds its nodata value too."""
+    """Mark the cells that hold the nodata value, rounded as the file's own type rounds it."""
     if nodata is None or np.isnan(nodata):
         return np.zeros(stored.shape, dtype=bool)  # NaN is found with the heights
-    if np.issubdtype(stored.dtype, np.floating):
-        with np.errstate(over="ignore"):
-            return np.asarray(stored == stored.dtype.type(nodata))
-    return np.asarray(stored == nodata)
+    with np.errstate(over="ignore"):
+        return np.asarray(stored == nodata)  # a plain float takes on the array's type
 
 
 def _hidden_by_mask(dataset: Any, path: Path, window: Window) -> NDArray[np.bool_]:

@@ -14,14 +14,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pyproj import Transformer
 
-from fencemap.crs import Area, Operation, coordinate_operation, operation_of, strict_transformer
+from fencemap.crs import (
+    Area,
+    Operation,
+    coordinate_operation,
+    degrees_of_box,
+    operation_of,
+    strict_transformer,
+)
 from fencemap.errors import RasterError
 from fencemap.grid import Bounds, Grid, HeightSource, Window
 
 if TYPE_CHECKING:
-    from pyproj import CRS
+    from pyproj import CRS, Transformer
 
     from fencemap.formats.raster.images import ImageSource
 
@@ -88,7 +94,7 @@ class WarpedHeights:
         return f"{self.source.origin}, warped ({self.operation})"
 
     def read(self, window: Window) -> NDArray[np.float32]:
-        """Read heights of a window by bilinear interpolation, metres, NaN = not seen.
+        """Read heights at the window's pixel centres, bilinear, metres, NaN = not seen.
 
         Raises
         ------
@@ -224,7 +230,7 @@ def _plan(
     bounds: Bounds | None,
 ) -> tuple[Grid, _Way]:
     """Choose the operation and the target grid."""
-    way = _Way(source.crs, site_crs, _area(source), max_accuracy_m)
+    way = _Way(source.crs, site_crs, degrees_of_box(source.crs, source.bounds), max_accuracy_m)
     forth, _ = way.forth_and_pipeline()
     easting, northing = forth.transform(*_edge(source.bounds))
     if not (np.isfinite(easting).all() and np.isfinite(northing).all()):
@@ -245,22 +251,6 @@ def _plan(
         float(northing.max()),
     )
     return Grid.covering(box, pixel_m=pixel_m, crs=site_crs), way
-
-
-def _area(source: Grid) -> Area:
-    """Give the box in degrees where the source lies."""
-    to_degrees = Transformer.from_crs(source.crs, source.crs.geodetic_crs, always_xy=True)
-    longitude, latitude = to_degrees.transform(*_edge(source.bounds))
-    if not (np.isfinite(longitude).all() and np.isfinite(latitude).all()):
-        raise RasterError(
-            "the raster lies outside the reach of its own CRS", remedy="Check its CRS"
-        )
-    return (
-        float(longitude.min()),
-        float(latitude.min()),
-        float(longitude.max()),
-        float(latitude.max()),
-    )
 
 
 def _edge(bounds: Bounds) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -321,7 +311,11 @@ def _warp(
     way: _Way,
     **nodata: float,
 ) -> None:
-    """Resample an array onto another, point for point, without an approximated grid."""
+    """Resample an array onto another, point for point.
+
+    No approximated grid (tolerance), and no kernel that widens with a ratio estimated from
+    the window (scale): both would make a pixel depend on how the work was cut, by centimetres.
+    """
     from rasterio.crs import CRS as RasterCRS  # noqa: N811  rasterio's own class
     from rasterio.warp import Resampling, reproject
 
@@ -334,6 +328,8 @@ def _warp(
         dst_crs=RasterCRS.from_wkt(target_grid.crs.to_wkt()),
         resampling=Resampling.bilinear,
         tolerance=0.0,
+        XSCALE=1.0,
+        YSCALE=1.0,
         COORDINATE_OPERATION=way.forth_and_pipeline()[1],
         **nodata,
     )

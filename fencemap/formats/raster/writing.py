@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fencemap.errors import ExportError
-from fencemap.formats.raster.files import pixels
+from fencemap.formats.raster.files import THREADS, pixels
 from fencemap.grid import Grid, HeightSource, Window
-from fencemap.guard import new_raster, open_raster, publish
+from fencemap.guard import check_raster, new_raster, open_raster, publish, raster_handle
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -171,7 +171,7 @@ def _published(
         settings |= {"tiled": True, "blockxsize": _BLOCK, "blockysize": _BLOCK}
         with new_raster(plain, driver="GTiff", **settings) as raw:
             fill(raw)
-        with open_raster(plain) as dataset, rasterio.Env(GDAL_PAM_ENABLED="NO"):
+        with rasterio.Env(GDAL_PAM_ENABLED="NO"), raster_handle(check_raster(plain)) as dataset:
             raster_files.copy(
                 dataset,
                 temporary,
@@ -179,6 +179,7 @@ def _published(
                 blocksize=_BLOCK,
                 resampling="AVERAGE",
                 bigtiff=large,
+                num_threads=THREADS,
                 **options,
             )
         plain.unlink()

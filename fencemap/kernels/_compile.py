@@ -17,5 +17,5 @@ def compiled(function: _Function) -> _Function:
 
     No fast-math: answers must not depend on the compiler's order of sums.
     """
-    made: _Function = numba.njit(cache=True, nogil=True)(function)
-    return made
+    made: Any = numba.njit(cache=True, nogil=True)(function)
+    return made  # type: ignore[no-any-return]

@@ -74,10 +74,10 @@ def _stretches(shapes: Shapes, p: int, lines: Lines, line: int) -> list[tuple[fl
             else:
                 found.append((begin, end))
     total = lines.station_m[s1 - 1] + lines.length_m[s1 - 1]
-    if lines.closed[line] and len(found) > 1:
-        if found[0][0] <= TIE_M and found[-1][1] >= total - TIE_M:
-            found[-1] = (found[-1][0], total + found[0][1])
-            found.pop(0)
+    through = len(found) > 1 and found[0][0] <= TIE_M and found[-1][1] >= total - TIE_M
+    if lines.closed[line] and through:
+        found[-1] = (found[-1][0], total + found[0][1])
+        found.pop(0)
     return found
 
 

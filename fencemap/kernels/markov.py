@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from fencemap.kernels._compile import compiled
 
-__all__ = ["Chain", "Readings", "smooth", "whiten"]
+__all__ = ["Chain", "Readings", "smooth", "weighted_products"]
 
 Floats = NDArray[np.floating[Any]]
 Integers = NDArray[np.integer[Any]]
@@ -46,7 +46,7 @@ class Readings(NamedTuple):
 
 @compiled
 def _filter(chain: Chain, readings: Readings) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Filtered means (n, 2, k) and covariances (n, 3); innovations, their variances, gains."""
+    """Give filtered means (n, 2, k), covariances (n, 3), innovations, their variances, gains."""
     n, m, k = len(chain.station_m), len(readings.cell), readings.value.shape[1]
     means, covs = np.zeros((n, 2, k)), np.zeros((n, 3))
     innovation, spread, gain = np.zeros((m, k)), np.zeros(m), np.zeros((m, 2))
@@ -80,20 +80,28 @@ def _filter(chain: Chain, readings: Readings) -> tuple[Floats, Floats, Floats, F
 
 
 @compiled
-def whiten(chain: Chain, readings: Readings) -> tuple[Floats, float]:
-    """Turn readings into independent ones of variance 1.
+def weighted_products(chain: Chain, readings: Readings) -> tuple[Floats, float]:
+    """Multiply the columns of readings with each other, weighted by what is known of their errors.
 
     Returns
     -------
-    (m, k) whitened columns, and the logarithm of the determinant of the
-    readings' covariance: all that a likelihood and least squares need.
+    V' C^-1 V of the columns V, (k, k), and the logarithm of the determinant of
+    C, the readings' covariance with their noise: all that a likelihood and
+    least squares need.
     """
     _, _, innovation, spread, _ = _filter(chain, readings)
-    logdet = 0.0
+    k = readings.value.shape[1]
+    product, logdet = np.zeros((k, k)), 0.0
     for j in range(len(spread)):
         logdet += np.log(spread[j])
-        innovation[j] /= np.sqrt(spread[j])
-    return innovation, logdet
+        for c in range(k):
+            scaled = innovation[j, c] / spread[j]
+            for d in range(c, k):
+                product[c, d] += scaled * innovation[j, d]
+    for c in range(k):
+        for d in range(c):
+            product[c, d] = product[d, c]
+    return product, logdet
 
 
 @compiled

@@ -140,11 +140,11 @@ def _median(values: Floats, count: int) -> float:
             j -= 1
         values[j + 1] = v
     half = count // 2
-    return values[half] if count % 2 else 0.5 * (values[half - 1] + values[half])
+    return float(values[half] if count % 2 else 0.5 * (values[half - 1] + values[half]))
 
 
 @compiled
-def cross_sections(  # noqa: PLR0913  a raster, places, directions and strips
+def cross_sections(
     values: Floats,
     col: Floats,
     row: Floats,

@@ -68,7 +68,7 @@ def _meets(ax: float, ay: float, bx: float, by: float, shapes: Shapes, i: int, j
     abd = (bx - ax) * (dy - ay) - (by - ay) * (dx - ax)
     cda = (dx - cx) * (ay - cy) - (dy - cy) * (ax - cx)
     cdb = (dx - cx) * (by - cy) - (dy - cy) * (bx - cx)
-    return abc * abd < 0.0 and cda * cdb < 0.0
+    return bool(abc * abd < 0.0 and cda * cdb < 0.0)
 
 
 @compiled
@@ -126,7 +126,7 @@ def _to_shape(lines: Lines, s: int, shapes: Shapes, p: int) -> tuple[float, floa
 
 
 @compiled
-def _search(  # noqa: PLR0913  what to compare, and the index over it
+def _search(
     shapes: Shapes,
     lines: Lines,
     reach_m: Floats,

@@ -14,14 +14,23 @@ from numpy.typing import NDArray
 
 from fencemap.kernels._compile import compiled
 
-__all__ = ["D8_CODE", "accumulation", "aspect_deg", "d8", "fill", "slope_deg"]
+__all__ = [
+    "D8_CODE",
+    "D8_COLUMN",
+    "D8_ROW",
+    "accumulation",
+    "aspect_deg",
+    "d8",
+    "fill",
+    "slope_deg",
+]
 
 Floats = NDArray[np.floating[Any]]
 Integers = NDArray[np.integer[Any]]
 
 # Neighbours clockwise from east, and the direction code of each (1 E, 2 SE, 4 S ... 128 NE).
-_ROW = np.array([0, 1, 1, 1, 0, -1, -1, -1])
-_COL = np.array([1, 1, 0, -1, -1, -1, 0, 1])
+D8_ROW = np.array([0, 1, 1, 1, 0, -1, -1, -1])
+D8_COLUMN = np.array([1, 1, 0, -1, -1, -1, 0, 1])
 D8_CODE = np.array([1, 2, 4, 8, 16, 32, 64, 128], dtype=np.uint8)
 
 
@@ -100,7 +109,7 @@ def d8(values: Floats) -> NDArray[np.uint8]:
         for c in range(cols):
             best = 0.0
             for k in range(8):
-                i, j = r + _ROW[k], c + _COL[k]
+                i, j = r + D8_ROW[k], c + D8_COLUMN[k]
                 if 0 <= i < rows and 0 <= j < cols:
                     fall = values[r, c] - values[i, j]
                     if k % 2:
@@ -120,7 +129,7 @@ def _downstream(direction: NDArray[np.uint8]) -> Integers:
         for c in range(cols):
             for k in range(8):
                 if direction[r, c] == D8_CODE[k]:
-                    i, j = r + _ROW[k], c + _COL[k]
+                    i, j = r + D8_ROW[k], c + D8_COLUMN[k]
                     if 0 <= i < rows and 0 <= j < cols:
                         found[r * cols + c] = i * cols + j
     return found
@@ -186,7 +195,7 @@ def fill(values: Floats) -> Floats:
             edge = r == 0 or c == 0 or r == rows - 1 or c == cols - 1
             if not edge:
                 for k in range(8):
-                    edge = edge or np.isnan(values[r + _ROW[k], c + _COL[k]])
+                    edge = edge or np.isnan(values[r + D8_ROW[k], c + D8_COLUMN[k]])
             if edge:
                 queue.append((float(values[r, c]), r * cols + c))
     for _, cell in queue:
@@ -196,7 +205,7 @@ def fill(values: Floats) -> Floats:
         level, cell = heapq.heappop(queue)
         r, c = cell // cols, cell % cols
         for k in range(8):
-            i, j = r + _ROW[k], c + _COL[k]
+            i, j = r + D8_ROW[k], c + D8_COLUMN[k]
             if 0 <= i < rows and 0 <= j < cols and not done[i, j]:
                 done[i, j] = True
                 filled[i, j] = max(values[i, j], level)

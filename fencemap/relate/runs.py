@@ -1,19 +1,9 @@
-"""Put posts in order and make runs, bays and panels of them.
-
-A run is a line of posts. It is closed when something fills the bay that
-begins at its last post (a panel or gate with the last post's number) or when
-its first post is recorded again at its end. Stations are metres in plan from
-the first post; of a closed run the last bay ends at the run's length, where
-station 0 is.
-
-Bay k begins at the post with number k; panel or gate k fills it. Where posts
-carry no numbers, or one number twice, their order is the shortest way through
-them and the run says so.
-"""
+"""Runs and bays made of posts in order, with stations along the rail."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -23,281 +13,351 @@ from numpy.typing import NDArray
 
 from fencemap.kernels.measured import measured_lines
 from fencemap.layers import layer, uids
-from fencemap.relate.tours import shortest_way
+from fencemap.relate.doubts import Doubt
+from fencemap.relate.posts import Order, order_of, swapped
 from fencemap.site import Site, Survey
 
-__all__ = ["make_runs"]
+__all__ = ["ORIGIN_STEP", "Chains", "bay_layer", "chains_of", "joined_words", "run_layer"]
 
-_SOURCE = "relate/order_posts"
-_SAME_PLACE_M = 0.05
-_GROUND_TARGETS = ("ground", "base")
-# A thing that was carried away is not where its bay is.
+ORIGIN_STEP = "relate/order_posts"
+_GROUND = ("ground", "base")
 _ELSEWHERE = ("in store", "loose on site")
+_SAME_PLACE_M = 0.001
+_STUB_M = 0.01  # a post that stands alone is drawn as a line this long to either side
+_SWAP_SAVES_M = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Chain:
-    """The posts of one run in order: rows of `elements`, places, and the number of each bay."""
+class Chains:
+    """All runs one after the other; vertices of run i are ``first[i]:first[i + 1]``.
 
-    run_id: str
-    posts: Any
-    xy: NDArray[np.float64]
-    numbers: NDArray[np.int64]
-    closed: bool
-    inferred: bool
-    why: str
+    `row` points into the elements; a closed run ends with its first post.
+    """
+
+    run_id: list[str]
+    closed: NDArray[np.bool_]
+    recorded: NDArray[np.bool_]
+    first: NDArray[np.int64]
+    row: NDArray[np.int64]
+    xyz: NDArray[np.float64]
+    station_m: NDArray[np.float64]
+    doubts: list[Doubt] = field(default_factory=list)
 
     @property
-    def corners(self) -> NDArray[np.float64]:
-        """Places of the posts, the first again at the end of a closed run."""
-        return np.vstack([self.xy, self.xy[:1]]) if self.closed else self.xy
+    def run(self) -> NDArray[np.int64]:
+        """Run of each vertex."""
+        return np.repeat(np.arange(len(self.run_id)), np.diff(self.first))
 
-    @property
-    def stations(self) -> NDArray[np.float64]:
-        """Station of each of the `corners`."""
-        steps = np.hypot(*np.diff(self.corners, axis=0).T)
-        return np.concatenate([[0.0], np.cumsum(steps)])
-
-
-def make_runs(
-    elements: Any, levels: Any, *, site: Site, survey: Survey, longest_bay_m: float
-) -> dict[str, Any]:
-    """Make layers `runs`, `bays` and `panels`, and `suspect` rows for what is odd."""
-    fills = _fillings(elements)
-    chains, doubts = _chains(elements, fills)
-    made = _runs_layer(chains, fills, site, survey)
-    bays = _bays_layer(chains, fills, site, survey)
-    panels = _panels_layer(bays, fills, levels, site, survey)
-    doubts += _odd_bays(bays, longest_bay_m)
-    doubts += _unplaced(fills, bays)
-    suspect = _suspect_layer(doubts, elements, site, survey)
-    return {"runs": made, "bays": bays, "panels": panels, "suspect": suspect}
+    def bay_vertices(self) -> NDArray[np.int64]:
+        """Vertices at which a bay begins; it ends at the next one."""
+        inner = np.ones(len(self.row), bool)
+        inner[self.first[1:] - 1] = False
+        return np.flatnonzero(inner)
 
 
-def _fillings(elements: Any) -> Any:
-    """Panels and gates that belong to a bay by run and number."""
-    mask = elements["kind"].isin(("panel", "gate")) & elements["run_id"].notna() & elements["order"].notna()
-    return elements[mask].sort_values(["run_id", "order", "element_id"], kind="stable")
+def chains_of(elements: Any, *, longest_bay_m: float) -> Chains:
+    """Order the posts of every run.
+
+    Posts that name no run are gathered by lot: those that stand within
+    `longest_bay_m` of each other make a run of their own, and the row says so.
+    """
+    # A post that was carried away is not where its bay is; one without a position is nowhere.
+    away = elements["presence"].isin(_ELSEWHERE).to_numpy(bool)
+    points = np.asarray(elements.geometry, object)
+    found, at = shapely.get_coordinates(points, include_z=True, return_index=True)
+    xyz = np.full((len(points), 3), np.nan)
+    xyz[at] = found
+    away = away | np.isnan(xyz[:, 0])
+    posts = np.flatnonzero((elements["kind"].to_numpy(object) == "post") & ~away)
+    on_ground = elements["target"].isin(_GROUND).to_numpy(bool)
+    xyz[~on_ground, 2] = np.nan
+    names = elements["element_id"].to_numpy(object)
+    number = elements["order"].to_numpy("float64", na_value=np.nan)
+    is_end = elements["role"].to_numpy(object) == "end"
+    fillers = _panel_numbers(elements)
+    doubts: list[Doubt] = []
+    walks: list[tuple[str, Order, NDArray[np.int64]]] = []
+    for run_id, rows in _groups(elements, posts, xyz, longest_bay_m, doubts):
+        order = order_of(
+            xyz[rows, :2],
+            number[rows],
+            names=[str(names[row]) for row in rows],
+            ends=[int(place) for place in np.flatnonzero(is_end[rows])],
+            panels=fillers.get(run_id, set()),
+            longest_m=longest_bay_m,
+        )
+        walk = rows[order.walk]
+        kept = _without_same_place(walk, xyz, names, doubts)
+        doubts += _order_doubts(run_id, order, rows, kept, number, xyz, names)
+        walks.append((run_id, order, kept))
+    return _chains(walks, xyz, doubts)
 
 
-def _chains(elements: Any, fills: Any) -> tuple[list[Chain], list[dict[str, Any]]]:
-    known = elements["run_id"].notna() & elements.geometry.notna()
-    posts = elements[(elements["kind"] == "post") & known & ~elements["presence"].isin(_ELSEWHERE)]
-    posts = posts.sort_values(["run_id", "order", "element_id"], kind="stable")
-    last_fill = fills.groupby("run_id")["order"].max()
-    chains, doubts = [], []
-    for run_id, rows in posts.groupby("run_id", sort=True):
-        chain = _chain(str(run_id), rows, int(last_fill.get(run_id, -1)))
-        if len(chain.xy) < 2:
-            doubts.append(_doubt(rows.iloc[0], "single-post", "its run has one post, so no line", "Add the other posts."))
-            continue
-        if chain.inferred:
-            doubts.append(_doubt(rows.iloc[0], "order-inferred", chain.why, "Number the posts along the run."))
-        chains.append(chain)
-    return chains, doubts
-
-
-def _chain(run_id: str, rows: Any, last_fill: int) -> Chain:
-    xy = shapely.get_coordinates(rows.geometry.values)
-    order = rows["order"].to_numpy(dtype="float64", na_value=np.nan)
-    why = ""
-    if np.isnan(order).any():
-        why = f"{int(np.isnan(order).sum())} posts of the run have no number: the shortest way through them was taken"
-    elif len(np.unique(order)) < len(order):
-        why = "two posts of the run have the same number: the shortest way through them was taken"
-    if why:
-        way = shortest_way(xy, rows["element_id"].tolist())
-        rows, xy = rows.iloc[way], xy[way]
-        numbers = np.arange(1, len(xy) + 1)
-    else:
-        numbers = order.astype(np.int64)
-    again = len(xy) > 3 and float(np.hypot(*(xy[-1] - xy[0]))) <= _SAME_PLACE_M
-    if again:
-        rows, xy, numbers = rows.iloc[:-1], xy[:-1], numbers[:-1]
-    closed = again or (len(xy) > 2 and last_fill == numbers[-1])
-    return Chain(run_id, rows, xy, numbers, closed, bool(why), why)
-
-
-def _runs_layer(chains: list[Chain], fills: Any, site: Site, survey: Survey) -> Any:
-    schema = layer("runs")
-    if not chains:
-        return schema.empty(site.crs)
-    by_run = {str(name): rows for name, rows in fills.groupby("run_id")}
-    vertices = [_vertices(chain) for chain in chains]
-    counts = np.array([len(part) for part in vertices])
-    names = [chain.run_id for chain in chains]
-    return schema.conform(
-        {
-            **_origin("runs", names, site, survey),
-            "run_id": names,
-            "lots": [_joined(chain.posts["lots"]) for chain in chains],
-            "closed": [chain.closed for chain in chains],
-            "order_is": ["inferred" if chain.inferred else "recorded" for chain in chains],
-            "post_count": [len(chain.xy) for chain in chains],
-            "length_m": [float(chain.stations[-1]) for chain in chains],
-            "sigma_h_m": [float(chain.posts["sigma_h_m"].max()) for chain in chains],
-            "material": [_most(by_run.get(name)) for name in names],
-            "height_mm": [_tallest(by_run.get(chain.run_id), chain.posts) for chain in chains],
-        },
-        geometry=shapely.from_wkb(measured_lines(np.vstack(vertices), counts)),
-        crs=site.crs,
-    )
-
-
-def _vertices(chain: Chain) -> NDArray[np.float64]:
-    """Places, ground heights (NaN where the post was not shot at the ground) and stations."""
-    height = shapely.get_z(chain.posts.geometry.values)
-    height = np.where(chain.posts["target"].isin(_GROUND_TARGETS), height, np.nan)
-    if chain.closed:
-        height = np.append(height, height[0])
-    return np.column_stack([chain.corners, height, chain.stations])
-
-
-def _bays_layer(chains: list[Chain], fills: Any, site: Site, survey: Survey) -> Any:
-    schema = layer("bays")
-    if not chains:
-        return schema.empty(site.crs)
-    parts = pd.concat([_bays_of(chain) for chain in chains], ignore_index=True)
-    held = fills.drop_duplicates(["run_id", "order"])[["run_id", "order", "element_id", "kind"]]
-    held = held.rename(columns={"order": "number", "element_id": "panel_id", "kind": "filled_by"})
-    parts = parts.merge(held, on=["run_id", "number"], how="left", validate="one_to_one")
-    parts["filled_by"] = parts["filled_by"].fillna("nothing")
-    ends = np.stack([np.stack([parts.pop(name) for name in names], axis=1) for names in (("x0", "y0", "z0"), ("x1", "y1", "z1"))], axis=1)
-    parts["length_m"] = parts["to_m"] - parts["from_m"]
-    data = {**_origin("bays", parts["bay_id"].tolist(), site, survey), **{name: parts[name] for name in parts}}
-    return schema.conform(data, geometry=shapely.linestrings(ends), crs=site.crs)
-
-
-def _bays_of(chain: Chain) -> Any:
-    corners = _vertices(chain)
-    names = chain.posts["element_id"].tolist()
-    following = [*names[1:], names[0]] if chain.closed else names[1:]
-    count = len(following)
-    return pd.DataFrame(
-        {
-            "bay_id": [f"{chain.run_id}-{number:02d}" for number in chain.numbers[:count]],
-            "run_id": chain.run_id,
-            "number": pd.array(chain.numbers[:count], dtype="Int64"),
-            "from_m": corners[:-1, 3],
-            "to_m": corners[1:, 3],
-            "from_post": names[:count],
-            "to_post": following,
-            **{f"{axis}{end}": corners[end : count + end, place] for end in (0, 1) for place, axis in enumerate("xyz")},
-        }
-    )
-
-
-def _panels_layer(bays: Any, fills: Any, levels: Any, site: Site, survey: Survey) -> Any:
-    schema = layer("panels")
-    rows = bays[bays["panel_id"].notna()].reset_index(drop=True)
-    if not len(rows):
-        return schema.empty(site.crs)
-    own = fills.set_index("element_id").loc[rows["panel_id"]].reset_index()
-    ends = shapely.get_coordinates(rows.geometry.values).reshape(-1, 2, 2)
-    heights = _undersides(rows, levels)
-    shapes = shapely.linestrings(np.concatenate([ends, heights[:, :, None]], axis=2))
-    copied = ("kind", "material", "presence", "condition", "rusted_area_pct")
-    return schema.conform(
-        {
-            **_origin("panels", rows["panel_id"].tolist(), site, survey),
-            "source_file": own["source_file"],
-            "source_row": own["source_row"],
-            **{name: rows[name] for name in ("panel_id", "bay_id", "run_id", "from_m", "to_m", "length_m")},
-            **{name: own[name] for name in copied},
-        },
-        geometry=shapes,
-        crs=site.crs,
-    )
-
-
-def _undersides(rows: Any, levels: Any) -> NDArray[np.float64]:
-    """Rail underside at both ends of each panel, NaN where nobody read it: (n, 2) metres."""
-    read = levels[levels["target"] == "rail underside"]
-    named = read[read["element_id"].notna()]
-    own = named["bay_id"].notna()
-    by_side = named[own].groupby(["element_id", "bay_id"])["height_m"].mean().to_dict()
-    by_post = named[~own].groupby("element_id")["height_m"].mean().to_dict()
-    out = np.full((len(rows), 2), np.nan)
-    for place, post in enumerate(("from_post", "to_post")):
-        keys = zip(rows[post], rows["bay_id"], rows["panel_id"], strict=True)
-        out[:, place] = [
-            by_side.get((name, bay), by_side.get((name, panel), by_post.get(name, np.nan))) for name, bay, panel in keys
-        ]
-    return out
-
-
-def _origin(name: str, keys: list[str], site: Site, survey: Survey) -> dict[str, Any]:
+def _panel_numbers(elements: Any) -> dict[str, set[int]]:
+    """Numbers that the panels and gates of each run carry."""
+    fills = elements[elements["kind"].isin(["panel", "gate"]) & elements["order"].notna()]
     return {
-        "uid": uids(site.uid, survey.id, name, keys),
-        "survey_id": [survey.id] * len(keys),
-        "source_file": [_SOURCE] * len(keys),
+        str(run): {int(one) for one in numbers}
+        for run, numbers in fills.groupby("run_id", sort=True)["order"]
     }
 
 
-def _joined(lots: Any) -> str | None:
-    """All lots of the posts, each once, in order."""
-    names = dict.fromkeys(part.strip() for cell in lots.dropna() for part in cell.split(";") if part.strip())
-    return ";".join(names) or None
+def _groups(
+    elements: Any,
+    posts: NDArray[np.int64],
+    xyz: NDArray[np.float64],
+    longest_m: float,
+    doubts: list[Doubt],
+) -> Iterator[tuple[str, NDArray[np.int64]]]:
+    """Rows of the posts of each run, runs sorted by name, rows by element id."""
+    names = elements["element_id"].to_numpy(object)
+    table = pd.DataFrame({
+        "run": elements["run_id"].to_numpy(object)[posts],
+        "lots": elements["lots"].fillna("").to_numpy(object)[posts],
+        "name": names[posts],
+        "row": posts,
+    }).sort_values(["name", "row"], kind="stable")  # fmt: skip
+    found = {
+        str(run): part.to_numpy(np.int64)
+        for run, part in table[table["run"].notna()].groupby("run", sort=True)["row"]
+    }
+    for lots, part in table[table["run"].isna()].groupby("lots", sort=True)["row"]:
+        rows = part.to_numpy(np.int64)
+        for number, cluster in enumerate(_clusters(xyz[rows, :2], longest_m), start=1):
+            run_id = f"{str(lots) or 'no lot'}-run{number}"
+            while run_id in found:
+                run_id += "'"
+            found[run_id] = rows[cluster]
+            doubts += [
+                Doubt(
+                    int(row), "no-run", "run_id", "",
+                    f"the post names no run; it was put into '{run_id}' because it stands near its posts",
+                    "Write the run's name, if this is not it.",
+                )
+                for row in rows[cluster]
+            ]  # fmt: skip
+    yield from sorted(found.items())
 
 
-def _most(fills: Any) -> str | None:
-    """Material of most panels; of equally many the first by name."""
-    if fills is None:
-        return None
-    counts = fills["material"].dropna().value_counts()
+def _clusters(xy: NDArray[np.float64], longest_m: float) -> list[NDArray[np.int64]]:
+    """Group points that hang together by steps no longer than `longest_m`."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    points = np.asarray(shapely.points(xy), dtype=object)
+    pairs = shapely.STRtree(points).query(points, predicate="dwithin", distance=longest_m)
+    graph = coo_array((np.ones(pairs.shape[1]), (pairs[0], pairs[1])), shape=(len(xy), len(xy)))
+    count, label = connected_components(graph, directed=False)
+    return [np.flatnonzero(label == one) for one in range(count)]
+
+
+def _without_same_place(
+    walk: NDArray[np.int64],
+    xyz: NDArray[np.float64],
+    names: NDArray[np.object_],
+    doubts: list[Doubt],
+) -> NDArray[np.int64]:
+    """Leave out posts that stand where the one before them stands: no bay fits between."""
+    kept = [int(row) for row in walk[:1]]
+    for row in walk[1:]:
+        if np.hypot(*(xyz[row, :2] - xyz[kept[-1], :2])) > _SAME_PLACE_M:
+            kept.append(int(row))
+            continue
+        doubts.append(
+            Doubt(
+                int(row), "same-place", "easting", str(names[row]),
+                f"the post lies where post '{names[kept[-1]]}' lies",
+                "If it is the same post, leave one out; if not, measure it again.",
+            )
+        )  # fmt: skip
+    return np.array(kept, dtype=np.int64)
+
+
+def _order_doubts(
+    run_id: str,
+    order: Order,
+    rows: NDArray[np.int64],
+    walk: NDArray[np.int64],
+    number: NDArray[np.float64],
+    xyz: NDArray[np.float64],
+    names: NDArray[np.object_],
+) -> Iterator[Doubt]:
+    """Say what is odd about the numbers of one run."""
+    for place in order.repeated:
+        row = int(rows[place])
+        yield Doubt(
+            row, "order-repeated", "order", f"{number[row]:.0f}",
+            f"two posts of run '{run_id}' carry this number; they were put where the way is shortest",
+            "Give each post a number of its own.",
+        )  # fmt: skip
+    for place in order.placed:
+        row = int(rows[place])
+        yield Doubt(
+            row, "no-order", "order", "",
+            f"the post has no number in run '{run_id}'; it was put where it lengthens the way least",
+            "Write its number.",
+        )  # fmt: skip
+    if not order.recorded and not order.placed and len(walk) > 1:
+        yield Doubt(
+            int(walk[0]), "order-inferred", "order", "",
+            f"no post of run '{run_id}' has a number; the shortest way through them was taken",
+            "Number the posts along the run.", float(len(walk)),
+        )  # fmt: skip
+    if len(walk) == 1:
+        yield Doubt(
+            int(walk[0]), "lone-post", "run_id", run_id,
+            f"run '{run_id}' has one post and so no bay",
+            "Check that its other posts are there and carry the same run.",
+        )  # fmt: skip
+    if not order.recorded:
+        return
+    jump = np.diff(number[walk])
+    for at in np.flatnonzero(jump > 1).tolist():
+        yield Doubt(
+            int(walk[at + 1]), "order-gap", "order", f"{number[walk[at + 1]]:.0f}",
+            f"run '{run_id}' goes from post {number[walk[at]]:.0f} to {number[walk[at + 1]]:.0f}; "
+            "the bay between them is taken as one",
+            "Look for the posts that are lacking, or number without gaps.", float(jump[at] - 1),
+        )  # fmt: skip
+    for at, saved in swapped(xyz[walk, :2], least_m=_SWAP_SAVES_M):
+        yield Doubt(
+            int(walk[at]), "order-swapped", "order", f"{number[walk[at]]:.0f}",
+            f"the way would be {saved:.2f} m shorter if posts '{names[walk[at]]}' and "
+            f"'{names[walk[at + 1]]}' of run '{run_id}' changed places",
+            "Check the two numbers; they were kept as recorded.", saved,
+        )  # fmt: skip
+
+
+def _chains(
+    walks: list[tuple[str, Order, NDArray[np.int64]]],
+    xyz: NDArray[np.float64],
+    doubts: list[Doubt],
+) -> Chains:
+    """Lay all walks end to end and measure along them."""
+    closed = np.array([order.closed and len(walk) > 2 for _, order, walk in walks], bool)
+    rows = [
+        np.concatenate([walk, walk[:1]]) if shut else walk
+        for (_, _, walk), shut in zip(walks, closed, strict=True)
+    ]
+    first = np.concatenate([[0], np.cumsum([len(part) for part in rows])]).astype(np.int64)
+    row = np.concatenate([*rows, np.empty(0, np.int64)]).astype(np.int64)
+    places = xyz[row]
+    step = np.zeros(len(row))
+    step[1:] = np.hypot(*np.diff(places[:, :2], axis=0).T)
+    step[first[:-1][first[:-1] < len(row)]] = 0.0
+    walked = np.cumsum(step)
+    station = walked - np.repeat(walked[first[:-1]], np.diff(first))
+    return Chains(
+        [run_id for run_id, _, _ in walks],
+        closed,
+        np.array([order.recorded for _, order, _ in walks], bool),
+        first,
+        row,
+        places,
+        station,
+        doubts,
+    )
+
+
+def joined_words(values: pd.Series) -> str | None:
+    """Join lists such as ``"131;132"`` into one without repeats, sorted."""
+    words = {word.strip() for value in values.dropna().unique() for word in str(value).split(";")}
+    return ";".join(sorted(words - {""})) or None
+
+
+def run_layer(chains: Chains, elements: Any, panels: Any, *, site: Site, survey: Survey) -> Any:
+    """Make the layer `runs`; `panels` is the layer of panels."""
+    at = pd.Series(chains.run)
+    length = np.maximum.reduceat(chains.station_m, chains.first[:-1]) if len(at) else np.empty(0)
+    by_run = elements.iloc[chains.row].reset_index(drop=True).groupby(at)
+    rail = panels.assign(height=_heights(panels, elements)).groupby("run_id")
+    material = rail["material"].agg(_commonest)
+    posts = by_run["height_mm"].max().set_axis(chains.run_id)
+    return layer("runs").conform(
+        _origin(chains.run_id, "runs", site, survey)
+        | {
+            "run_id": chains.run_id,
+            "lots": by_run["lots"].agg(joined_words).to_numpy(object),
+            "closed": chains.closed,
+            "order_is": np.where(chains.recorded, "recorded", "inferred"),
+            "post_count": np.diff(chains.first) - chains.closed,
+            "length_m": length,
+            "sigma_h_m": by_run["sigma_h_m"].max().to_numpy(float),
+            "material": material.reindex(chains.run_id).to_numpy(object),
+            "height_mm": rail["height"].max().reindex(chains.run_id).fillna(posts).to_numpy(float),
+        },
+        geometry=_run_lines(chains),
+        crs=site.crs,
+    )
+
+
+def _commonest(values: pd.Series) -> str | None:
+    """Most frequent word; of equally frequent ones the first by name."""
+    counts = values.dropna().value_counts()
     return str(min(counts[counts == counts.max()].index)) if len(counts) else None
 
 
-def _tallest(fills: Any, posts: Any) -> float:
-    panels = np.nan if fills is None else fills["height_mm"].max()
-    return float(posts["height_mm"].max() if pd.isna(panels) else panels)
+def _heights(panels: Any, elements: Any) -> NDArray[np.float64]:
+    heights = elements.drop_duplicates("element_id").set_index("element_id")["height_mm"]
+    return np.asarray(heights.reindex(panels["panel_id"]), dtype=float)
 
 
-def _doubt(row: Any, code: str, reason: str, remedy: str, size: float = float("nan")) -> dict[str, Any]:
-    return {"element_id": row["element_id"], "code": code, "reason": reason, "remedy": remedy, "size": size}
+def _run_lines(chains: Chains) -> Any:
+    """Lines with height and station; a lone post becomes a short line through it."""
+    counts = np.diff(chains.first)
+    lone = np.repeat(counts == 1, counts)
+    repeat = np.where(lone, 2, 1)
+    rows = np.repeat(np.column_stack([chains.xyz, chains.station_m]), repeat, axis=0)
+    stub = np.repeat(lone, repeat)
+    rows[stub, 0] += np.tile([-_STUB_M, _STUB_M], int(stub.sum()) // 2)
+    return shapely.from_wkb(measured_lines(rows, np.maximum(counts, 2)))
 
 
-def _odd_bays(bays: Any, longest_bay_m: float) -> list[dict[str, Any]]:
-    """Bays too long to be one: a post is missing, or the order is wrong."""
-    odd = bays[bays["length_m"] > longest_bay_m]
-    return [
-        _doubt(
-            {"element_id": row.from_post}, "long-bay",
-            f"the bay to post {row.to_post} is {row.length_m:.2f} m long, more than {longest_bay_m:g} m (size in m)",
-            "Look for a post that was not surveyed, or a wrong number.", float(row.length_m),
-        )
-        for row in odd.itertuples()
-    ]  # fmt: skip
-
-
-def _unplaced(fills: Any, bays: Any) -> list[dict[str, Any]]:
-    """Panels and gates whose bay is not there, and those that share one bay."""
-    placed = set(bays["panel_id"].dropna())
-    left = fills[~fills["element_id"].isin(placed)]
-    return [
-        _doubt(
-            row, "no-bay", f"run {row['run_id']} has no free bay {int(row['order'])} for it",
-            "Check its run and number; bay k begins at post k.",
-        )
-        for _, row in left.iterrows()
-    ]  # fmt: skip
-
-
-def _suspect_layer(doubts: list[dict[str, Any]], elements: Any, site: Site, survey: Survey) -> Any:
-    schema = layer("suspect")
-    if not doubts:
-        return schema.empty(site.crs)
-    frame = pd.DataFrame(doubts).sort_values(["element_id", "code"], kind="stable", ignore_index=True)
-    source = elements.drop_duplicates("element_id").set_index("element_id").loc[frame["element_id"]]
-    keys = (frame["element_id"] + ":" + frame["code"]).tolist()
-    return schema.conform(
-        {
-            **_origin("suspect", keys, site, survey),
-            "source_file": source["source_file"],
-            "source_row": source["source_row"],
-            "input": ["elements"] * len(frame),
-            **{name: frame[name] for name in ("element_id", "code", "reason", "remedy", "size")},
+def bay_layer(chains: Chains, elements: Any, *, site: Site, survey: Survey) -> Any:
+    """Make the layer `bays`, not yet filled."""
+    start = chains.bay_vertices()
+    run = chains.run[start]
+    names = elements["element_id"].to_numpy(object)[chains.row]
+    number = start - chains.first[run] + 1
+    run_id = np.array(chains.run_id, dtype=object)[run]
+    told = _told_numbers(chains, elements, start, number)
+    bay_id = [f"{one}-B{k:02d}" for one, k in zip(run_id, told, strict=True)]
+    ends = np.stack([chains.xyz[start], chains.xyz[start + 1]], axis=1)
+    return layer("bays").conform(
+        _origin(bay_id, "bays", site, survey)
+        | {
+            "bay_id": bay_id,
+            "run_id": run_id,
+            "from_m": chains.station_m[start],
+            "to_m": chains.station_m[start + 1],
+            "number": number,
+            "from_post": names[start],
+            "to_post": names[start + 1],
+            "length_m": chains.station_m[start + 1] - chains.station_m[start],
         },
-        geometry=shapely.force_2d(source.geometry.values),
+        geometry=shapely.linestrings(ends, handle_nan="allow"),
         crs=site.crs,
     )
+
+
+def _told_numbers(
+    chains: Chains, elements: Any, start: NDArray[np.int64], number: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Numbers that bays are named by: that of the post they begin at, as people count them.
+
+    Runs whose posts aren't all numbered, each differently, count from 1.
+    """
+    order = elements["order"].to_numpy("float64", na_value=np.nan)[chains.row[start]]
+    run = chains.run[start]
+    table = pd.DataFrame({"run": run, "order": order})
+    odd = table["order"].isna() | table.duplicated() | ~chains.recorded[run]
+    spoilt = odd.groupby(table["run"]).transform("any").to_numpy(bool)
+    return np.where(spoilt, number, np.nan_to_num(order)).astype(np.int64)
+
+
+def _origin(keys: list[str], name: str, site: Site, survey: Survey) -> dict[str, Any]:
+    return {
+        "uid": uids(site.uid, survey.id, name, keys),
+        "survey_id": [survey.id] * len(keys),
+        "source_file": [ORIGIN_STEP] * len(keys),
+    }

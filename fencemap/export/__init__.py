@@ -1,0 +1,1 @@
+"""Results as files: GeoPackage, offline map, tables and the summary page."""

@@ -148,6 +148,8 @@ def _condition_section(layers: Mapping[str, Any]) -> str:
     bays = layers["condition_bays"]
     unsafe = bays[bays["make_safe"].fillna(value=False).astype(bool)]
     names = ", ".join(unsafe["bay_id"].head(_NAMES))
+    if len(unsafe) > _NAMES:
+        names += f" and {len(unsafe) - _NAMES:,} more, in the layer condition_bays"
     safe = f"<p><b>To be made safe first:</b> {esc(names)}.</p>" if len(unsafe) else ""
     note = "A bay has the grade of its worst part; nothing is averaged away."
     return section(

@@ -154,7 +154,9 @@ def _one_operation(  # noqa: PLR0913  the table of pairs and what one operation 
     chance = np.where(pairs.recorded, 1.0, np.minimum(chance, 1.0))
     listed = worked & ((chance >= rules.listed_from) | (pairs.distance_m <= used_m))
     rows = np.flatnonzero(listed)
-    best = most_likely(pairs.stone[rows], chance[rows], pairs.distance_m[rows], len(stone))
+    # What the survey records outweighs even stone that coordinates put under another run.
+    away_m = np.where(pairs.recorded, -1.0, pairs.distance_m)[rows]
+    best = most_likely(pairs.stone[rows], chance[rows], away_m, len(stone))
     rows = rows[best[best >= 0]]
     of, run = pairs.stone[rows], pairs.run[rows]
     way = _way(pairs, rows, what, beside_m=beside_m, wet=wet, rules=rules)

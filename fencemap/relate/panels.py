@@ -115,8 +115,10 @@ def _placed(elements: Any, bays: Any, doubts: list[Doubt]) -> _Fillers:
     kind = elements["kind"].to_numpy(object)
     row = np.flatnonzero(np.isin(kind, _FILLERS))
     bay = _by_number(elements.iloc[row], elements, bays)
-    bay = np.where(bay < 0, _by_parent(elements.iloc[row], bays), bay)
-    bay = np.where(bay < 0, _by_place(elements.iloc[row], bays), bay)
+    # A number that no bay has is a doubt, not a reason to guess.
+    open_to = elements[["run_id", "order"]].isna().any(axis=1).to_numpy(bool)[row]
+    bay = np.where(open_to & (bay < 0), _by_parent(elements.iloc[row], bays), bay)
+    bay = np.where(open_to & (bay < 0), _by_place(elements.iloc[row], bays), bay)
     lone = set(bay[(kind[row] != "rail") & (bay >= 0)].tolist())
     kept = (kind[row] != "rail") | np.array([b >= 0 and b not in lone for b in bay.tolist()], bool)
     order = elements["order"].astype("str").fillna("").to_numpy(object)[row]

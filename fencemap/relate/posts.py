@@ -10,9 +10,11 @@ A run is closed when
 
 1. its first post was recorded again as its last, or
 2. a panel or gate is numbered like its last post, or else
-3. no post is an end, no panel leaves just that bay out, the last post lies
-   within the longest bay of the first, and the posts enclose a surface (more
-   than a twentieth of that of a circle of the same length).
+3. no post is an end, no panel leaves just that bay out, and the last post
+   lies within the longest bay of the first;
+
+and of 2 and 3 only when the posts enclose a surface (more than a twentieth of
+that of a circle of the same length), for a straight run leads nowhere back.
 """
 
 from __future__ import annotations
@@ -202,15 +204,9 @@ def order_of(
     last, first = int(np.nanmax(order)), int(np.nanmin(order))
     if len(walk) > 3 and _length_of(xy, [walk[-1], walk[0]]) <= _AGAIN_M:
         return Order(walk[:-1], recorded=not placed, repeated=repeated, placed=placed, closed=True)
-    closed = len(walk) > 2 and (
-        last in panels
-        or (
-            not ends
-            and not (panels and set(range(first, last)) <= panels)
-            and _length_of(xy, [walk[-1], walk[0]]) <= longest_m
-            and encloses(xy[walk])
-        )
-    )
+    out = bool(ends) or bool(panels and set(range(first, last)) <= panels)
+    short = _length_of(xy, [walk[-1], walk[0]]) <= longest_m
+    closed = encloses(xy[walk]) and (last in panels or (short and not out))
     return Order(walk, recorded=not placed, repeated=repeated, placed=placed, closed=closed)
 
 

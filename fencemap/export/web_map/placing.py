@@ -110,8 +110,7 @@ def place(geometry: Any, *, degrees: Degrees) -> Shapes:
     dimension[_spoilt(shapes)] = -1
     shapes[dimension < 0] = None
     extended = dimension > 0
-    # Outlines turn one way and holes the other, so that the page can fill many at once.
-    shapes[extended] = shapely.orient_polygons(shapely.simplify(shapes[extended], _SIMPLER_M))
+    shapes[extended] = shapely.simplify(shapes[extended], _SIMPLER_M)
     paths, owner = _paths(shapes, dimension)
     points, part = shapely.get_coordinates(paths, return_index=True)
     placed = degrees(points) if len(points) else np.empty((0, 2))

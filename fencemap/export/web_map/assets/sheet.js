@@ -11,7 +11,7 @@ const Drawing = L.Renderer.extend({
     this._container = document.createElement('canvas');
     this._container.setAttribute('aria-hidden', 'true');
     this._ctx = this._container.getContext('2d');
-    this.pad = document.createElement('canvas');
+    this.pads = [document.createElement('canvas'), document.createElement('canvas')];
   },
 
   _destroyContainer() {
@@ -28,8 +28,10 @@ const Drawing = L.Renderer.extend({
     L.DomUtil.setPosition(canvas, this._bounds.min);
     canvas.width = Math.round(size.x * this.dpr);
     canvas.height = Math.round(size.y * this.dpr);
-    this.pad.width = canvas.width;
-    this.pad.height = canvas.height;
+    for (const pad of this.pads) {
+      pad.width = canvas.width;
+      pad.height = canvas.height;
+    }
     canvas.style.width = size.x + 'px';
     canvas.style.height = size.y + 'px';
     this.repaint();
@@ -47,7 +49,7 @@ const Drawing = L.Renderer.extend({
     ctx.setTransform(this.dpr, 0, 0, this.dpr, 0, 0);
     ctx.clearRect(0, 0, size.x, size.y);
     const view = {
-      pad: this.pad, ctx, scale, left: corner.x, top: corner.y, width: size.x, height: size.y, dpr: this.dpr, metres, taken: [],
+      pads: this.pads, ctx, scale, left: corner.x, top: corner.y, width: size.x, height: size.y, dpr: this.dpr, metres, taken: [],
       box: (pad) => [(corner.x - pad) / scale, (corner.y - pad) / scale, (corner.x + size.x + pad) / scale, (corner.y + size.y + pad) / scale],
     };
     if (state.grid) paintGrid(view);
@@ -139,47 +141,65 @@ function paintArea(view, look, path, hatching, beneath, across) {
 }
 
 /* Zones of one kind lie over each other: one tint and one outline round all of them. */
+const MANY_ZONES = 500;
+
 function paintMerged(view, look, paths, hatching) {
   if (!paths.length) return;
-  const pad = view.pad;
-  const pen = pad.getContext('2d');
-  const fresh = () => {
-    pen.setTransform(1, 0, 0, 1, 0, 0);
-    pen.clearRect(0, 0, pad.width, pad.height);
-    pen.setTransform(view.dpr, 0, 0, view.dpr, 0, 0);
-  };
+  const [mask, pad] = view.pads;
+  const onMask = fresh(view, mask);
+  onMask.fillStyle = look.colour;
+  for (const path of paths) onMask.fill(path, 'evenodd');
   const lay = (alpha) => {
     view.ctx.globalAlpha = alpha;
     view.ctx.drawImage(pad, 0, 0, view.width, view.height);
     view.ctx.globalAlpha = 1;
-    fresh();
   };
-  /* all outlines turn the same way, so one path filled by winding is their union */
-  const all = new Path2D();
-  for (const path of paths) all.addPath(path);
-  const fillAll = (style) => {
-    pen.fillStyle = style;
-    pen.fill(all, 'nonzero');
-  };
-  fresh();
-  fillAll(look.colour);
+  const thin = look.width * lineShare(view.metres);
+  for (const [width, colour, alpha] of [[thin + 1.2, '#fff', 0.7], [thin, edgeColour(look), 1]]) {
+    const pen = fresh(view, pad);
+    if (paths.length > MANY_ZONES) swell(view, pen, mask, width, colour);
+    else strokeAll(pen, paths, 2 * width, colour, colour === '#fff' ? [] : look.dash);
+    pen.globalCompositeOperation = 'destination-out';
+    pen.drawImage(mask, 0, 0, view.width, view.height);
+    lay(alpha);
+  }
+  fresh(view, pad).drawImage(mask, 0, 0, view.width, view.height);
   lay(look.fill);
   if (hatching) {
-    fillAll(hatching);
+    const pen = pad.getContext('2d');
+    pen.globalCompositeOperation = 'source-in';
+    pen.fillStyle = hatching;
+    pen.fillRect(0, 0, view.width, view.height);
     lay(Math.min(1, look.fill + 0.25));
   }
-  const thin = look.width * lineShare(view.metres);
-  for (const [width, colour] of [[thin + 1.2, '#fff'], [thin, edgeColour(look)]]) {
-    pen.lineWidth = 2 * width;
-    pen.strokeStyle = colour;
-    pen.lineJoin = 'round';
-    pen.setLineDash(colour === '#fff' ? [] : look.dash);
-    pen.stroke(all);
-    pen.globalCompositeOperation = 'destination-out';
-    fillAll('#000');
-    pen.globalCompositeOperation = 'source-over';
-    lay(colour === '#fff' ? 0.7 : 1);
+}
+
+function fresh(view, canvas) {
+  const pen = canvas.getContext('2d');
+  pen.globalCompositeOperation = 'source-over';
+  pen.setTransform(1, 0, 0, 1, 0, 0);
+  pen.clearRect(0, 0, canvas.width, canvas.height);
+  pen.setTransform(view.dpr, 0, 0, view.dpr, 0, 0);
+  return pen;
+}
+
+function strokeAll(pen, paths, width, colour, dash) {
+  pen.lineWidth = width;
+  pen.strokeStyle = colour;
+  pen.lineJoin = 'round';
+  pen.setLineDash(dash);
+  for (const path of paths) pen.stroke(path);
+}
+
+/* The mask, a little larger all round, in one colour: an outline that costs the same for any number. */
+function swell(view, pen, mask, width, colour) {
+  for (let turn = 0; turn < 8; turn += 1) {
+    const angle = (turn * Math.PI) / 4;
+    pen.drawImage(mask, width * Math.cos(angle), width * Math.sin(angle), view.width, view.height);
   }
+  pen.globalCompositeOperation = 'source-in';
+  pen.fillStyle = colour;
+  pen.fillRect(0, 0, view.width, view.height);
 }
 
 function paintRank(view, layer, look, row) {
@@ -258,7 +278,7 @@ function paintPoints(view, layer, look, rows) {
       const x = part[0] * view.scale - view.left;
       const y = part[1] * view.scale - view.top;
       if (taken) {
-        const cell = Math.floor(x / radius) * 65536 + Math.floor(y / radius);
+        const cell = Math.floor(x / (1.6 * radius)) * 65536 + Math.floor(y / (1.6 * radius));
         if (taken.has(cell)) continue;
         taken.add(cell);
       }

@@ -29,7 +29,7 @@ def test_the_run_says_what_was_found_in_plain_sentences(run_site):
     _, done = run_site
     said = done.stdout.lower()
     assert len(done.stdout.strip().splitlines()) >= 6
-    for word in ("rows", "refused", "contact", "clear", "undecided", "stone", "caution", "condition.gpkg", "condition_map.html"):
+    for word in ("rows", "rejected", "contact", "clear", "undecided", "stone", "caution", "condition.gpkg", "condition_map.html"):
         assert word in said, word
 
 

@@ -9,5 +9,7 @@ set_up test
 cd "$root"
 # 5 says that no test is marked so, which is no fault.
 FENCEMAP_LONG=1 "$python" -P -m pytest -m long "$@" || [ $? -eq 5 ]
+# A run killed at 20 random moments and run again must give the same bytes 20 times.
+FENCEMAP_KILLS=20 "$python" -P -m pytest tests/pipeline/test_sample_run.py -k killed
 "$python" tests/benchmarks/run_large.py --warm
 exec "$python" tests/benchmarks/ratios.py

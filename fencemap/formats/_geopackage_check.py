@@ -114,9 +114,10 @@ def _differences(source: Any, frame: Any) -> Iterator[str]:
     if CRS.from_wkt(source.crs_wkt) != frame.crs:
         yield f"CRS is {source.crs_wkt[:60]!r}, must be {frame.crs.name}"
     # fiona leaves measures out; easting, northing and height must be the same to the bit.
+    shape = first["geometry"]
     seen, written = (
-        shapely.get_coordinates(shape, include_z=True)
-        for shape in (shapely.geometry.shape(first["geometry"]), frame[GEOMETRY].iloc[0])
+        shapely.get_coordinates(one, include_z=True)
+        for one in (shapely.geometry.shape(shape) if shape else None, frame[GEOMETRY].iloc[0])
     )
     if not np.array_equal(seen, written, equal_nan=True):
         yield "the first shape has other coordinates"

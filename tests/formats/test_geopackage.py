@@ -488,3 +488,23 @@ def test_files_that_are_no_geopackage_are_refused(tmp_path, whole):
         geopackage.read(tmp_path / "b.gpkg", "trees")
     with pytest.raises(InputError, match="has no layer"):
         geopackage.read(write(tmp_path / "c.gpkg", {"work": frames.work()}), "trees")
+
+
+def test_a_first_row_without_a_place_is_no_fault(tmp_path):
+    """A panel known by its run alone may stand first; the second reader agrees with it."""
+
+    schema = layer("elements")
+    frame = schema.conform(
+        {
+            "uid": ["a", "b"],
+            "survey_id": ["s", "s"],
+            "element_id": ["B1", "P1"],
+            "kind": ["panel", "post"],
+        },
+        geometry=[None, shapely.Point(500000.0, 6000000.0, 5.0)],
+        crs="EPSG:32631",
+    )
+    path = geopackage.write(
+        tmp_path / "a.gpkg", {"elements": frame}, crs="EPSG:32631", title="T", generated="2026-04-14"
+    )
+    assert geopackage.read(path, "elements").geometry.isna().tolist() == [True, False]

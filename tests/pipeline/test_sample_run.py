@@ -12,7 +12,7 @@ import pytest
 from sample import contents, copy_of_sample, fencemap, results
 
 pytestmark = pytest.mark.slow
-KILLS = 4  # tests/long.sh runs 20: FENCEMAP_KILLS
+KILLS = 2  # tests/long.sh runs 20: FENCEMAP_KILLS
 
 
 @pytest.fixture(scope="module")

@@ -105,6 +105,8 @@ def clearance_layers(
     the rail it is that of meeting soil or stone. `ground_m` is what lies under
     the rail, as corrected: the rail less the gap.
     """
+    if not len(surveyed.bays):
+        return {name: layer(name).empty(site.crs) for name in ("rail_clearance", "not_seen")}
     runs = surveyed.runs.sort_values("run_id", ignore_index=True)
     bays = surveyed.bays.sort_values(["run_id", "from_m", "bay_id"], ignore_index=True)
     surveyed = Surveyed(**{

@@ -25,8 +25,9 @@ _OTHER_SIDE_M = 0.010  # a level told for one bay, the neighbour's end at the sa
 _SAG_M, _SAG_SD_M = 0.004, 0.006
 _SPREAD_M = (0.012, 0.05, 0.30)  # least, assumed, most
 _ENOUGH = 10
-_ROUNDS, _TAIL = 6, 4.0  # of reweighting; degrees of freedom of the errors' distribution
-_NOT_SEEN_SPREAD_M = 0.30
+_ROUNDS, _TAIL = 6, 3.0  # of reweighting; a level off by so many sigmas has a quarter of its weight
+_UNBOUND_SPREAD_M = 0.30
+_FREE, _BEND_M = 2.0, 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +110,10 @@ def _places(rail: Any, bays: Any, panels: Any) -> tuple[Integers, Floats]:
     station = rail["station_m"].to_numpy(float)
     named = _bay_named(rail["bay_id"], bays, panels)
     panel = _bay_named(rail["element_id"], bays, panels)
-    begins = _first_row(bays["from_post"], rail["element_id"])
-    ends = _first_row(bays["to_post"], rail["element_id"])
+    # A level told for a post alone is of the rails that run through, not of a gate that hangs there.
+    through = (bays["filled_by"] != "gate").to_numpy(bool)
+    begins = _first_row(bays["from_post"].where(through), rail["element_id"])
+    ends = _first_row(bays["to_post"].where(through), rail["element_id"])
     at_end = (named >= 0) & (bays["to_post"].to_numpy(object)[named] == rail["element_id"].to_numpy(object))  # fmt: skip
     at_start = (named >= 0) & (bays["from_post"].to_numpy(object)[named] == rail["element_id"].to_numpy(object))  # fmt: skip
     on_run = _bay_at(rail["run_id"], station, bays, named)
@@ -136,7 +139,7 @@ def _places(rail: Any, bays: Any, panels: Any) -> tuple[Integers, Floats]:
 def _first_row(names: Any, asked: Any) -> Integers:
     """Row of the first bay of that name in a column; -1 for none."""
     index = pd.Series(np.arange(len(names)), index=names.to_numpy(object))
-    index = index[~index.index.duplicated()]
+    index = index[index.index.notna() & ~index.index.duplicated()]
     found = pd.Series(asked.to_numpy(object)).map(index)
     return np.asarray(found.fillna(-1).to_numpy(float), dtype=np.int64)
 
@@ -172,13 +175,14 @@ def rail_heights(levels: RailLevels, bays: Any, cells: Cells, *, ground: Floats)
     at_ends = np.column_stack([ground[cells.bay_first[:-1]], ground[cells.bay_first[1:] - 1]])
     unseen = np.asarray(np.isnan(at_ends).any(axis=1))
     at_ends = np.where(unseen[:, None], 0.0, at_ends)
-    spread = np.where(unseen, _NOT_SEEN_SPREAD_M, _spread(levels, run, at_ends))
+    gate = (bays["filled_by"] == "gate").to_numpy(bool)  # a leaf hangs where it was hung
+    spread = np.where(unseen | gate, _UNBOUND_SPREAD_M, _spread(levels, run, at_ends))
     linked = _links(levels, bays, run)
     weight = np.ones(len(levels.bay))
     for _ in range(_ROUNDS):
         solution = _solve(levels, weight, at_ends, spread, linked, run)
-        z = _standardised(levels, solution)
-        weight = (_TAIL + 1.0) / (_TAIL + z**2)
+        z = _standardised(levels, weight, solution, spread)
+        weight = 1.0 / (1.0 + (z / _TAIL) ** 2) ** 2
     mean, covariance, known = solution
     arm = _arm(cells.share)
     height = np.einsum("ij,ij->i", arm, mean[cells.bay])
@@ -271,11 +275,21 @@ def _solve(
     )
 
 
-def _standardised(levels: RailLevels, solution: tuple[Floats, Floats, Flags]) -> Floats:
-    """Residual of each level over the standard deviation that residuals of its kind have."""
+def _standardised(
+    levels: RailLevels, weight: Floats, solution: tuple[Floats, Floats, Flags], spread: Floats
+) -> Floats:
+    """Error of predicting each level from all others, over its standard deviation.
+
+    Besides they are given room, so that real steps and bends aren't taken for
+    errors: `_FREE` spreads at rail ends, `_BEND_M` between them.
+    """
     mean, covariance, _ = solution
     arm = _arm(levels.share)
     off = levels.height_m - np.einsum("ij,ij->i", arm, mean[levels.bay])
     known = np.einsum("ij,ijk,ik->i", arm, covariance[levels.bay], arm)
-    left = np.maximum(levels.sigma_m**2 - known, 0.1 * levels.sigma_m**2)
-    return np.asarray(off / np.sqrt(left))
+    own = levels.sigma_m**2
+    used = own / weight
+    left = np.maximum(used - known, 1e-3 * used)
+    at_end = (levels.share == 0.0) | (levels.share == 1.0)
+    free = np.where(at_end, _FREE * spread[levels.bay], _BEND_M)
+    return np.asarray(off * used / left / np.sqrt(own + used * known / left + free**2))

@@ -15,7 +15,7 @@ from fencemap.site import Site, Survey
 __all__ = ["any_contact", "stretch_layer"]
 
 _STEP = "find/contact_stretches"
-_NODES = 15
+_NODES = 31
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 

@@ -79,7 +79,7 @@ def clearance_along_rails(  # noqa: PLR0913  the layers that say something of th
         help="Length along a rail within which errors of the gap are the same",
     ),
     shared_variance=Real(
-        0.5, minimum=0, maximum=1,
+        0.5, minimum=0, maximum=0.95,
         help="Share of the gap's variance that a whole stretch has in common",
     ),
 )  # fmt: skip

@@ -281,7 +281,7 @@ def test_the_work_is_chosen(visit, map_file, size, layers):
         page.select_option("#fm-work", f'["{phase}","{operation}"]')
         rows = ledger[(ledger["phase"] == phase) & (ledger["operation"] == operation)]
         covered = int((rows["verdict"] == "covered").sum())
-        assert page.inner_text("#fm-lead").startswith(f"{covered} of {len(rows)} ")
+        assert f": {covered} of {len(rows)} stones" in page.inner_text("#fm-lead")
         assert page.evaluate("fencemap.visible().protection_zones") == 24
     page.select_option("#fm-work", "")
     assert page.evaluate("fencemap.visible().protection_zones") == 24 * len(WORKS)

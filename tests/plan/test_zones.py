@@ -65,14 +65,26 @@ def test_area_about_a_point_and_a_line(radius_m):
     corner=st.tuples(st.floats(-8, 8), st.floats(-8, 8)),
 )
 def test_grown_never_cuts_inside(radius_m, angle, corner):
-    """Every place at the very distance from a bent line lies inside."""
+    """The outline keeps the distance from a bent line; every place at the very distance lies inside."""
     bent = line((0, 0), (3, 0), corner)
     area = grown(np.array([bent], object), by_m=radius_m)[0]
+    assert shapely.distance(area.boundary, bent) >= radius_m
     for vertex in bent.coords:
-        place = shapely.Point(
-            vertex[0] + radius_m * math.cos(angle), vertex[1] + radius_m * math.sin(angle)
-        )
-        assert area.contains(place)
+        east = vertex[0] + radius_m * math.cos(angle)
+        assert area.contains(shapely.Point(east, vertex[1] + radius_m * math.sin(angle)))
+
+
+# A nearly folded line that plain buffering draws 2.6 cm too narrow (found by random search).
+FOLDED = ((0, 0), (3, 0), (5.17085073, 0.31486886))
+
+
+def test_smoothing_of_bent_lines_is_undone():
+    """The library's own buffer cuts inside here, ours does not, and it grows by no more than a hundredth."""
+    bent, radius_m = line(*FOLDED), 19.254611334164267
+    assert shapely.distance(shapely.buffer(bent, radius_m, quad_segs=64).boundary, bent) < radius_m
+    area = grown(np.array([bent], object), by_m=radius_m)[0]
+    assert shapely.distance(area.boundary, bent) >= radius_m
+    assert shapely.hausdorff_distance(area.boundary, bent) < radius_m * 1.01 + 0.01
 
 
 def test_one_zone_a_run_operation_and_phase():

@@ -57,7 +57,8 @@ function valueNode(layer, field, row) {
   const box = node('dd', {});
   if (field.dtype === 'boolean') box.append(value ? words('card.yes') : words('card.no'));
   else if (field.dtype === 'real' || field.dtype === 'integer') {
-    box.append(withUnit(value, field.unit));
+    const share = field.name.endsWith('_probability');
+    box.append(share ? withUnit(Number((100 * value).toPrecision(value > 0.99 && value < 1 ? 4 : 2)), '%') : withUnit(value, field.unit));
     const sigma = SPREAD[field.name] ? layer.value(SPREAD[field.name], row) : null;
     if (sigma !== null) box.append(node('small', {}, ` ± ${withUnit(sigma, field.unit)} (${words('card.sigma')})`));
   } else if (REFERENCES.has(field.name)) box.append(...references(layer, row, String(value)));
@@ -229,7 +230,7 @@ function openCard(name, row, options) {
   if (options && options.focus) opener = options.opener || document.activeElement;
   markRow(layer, row);
   const size = map.getSize();
-  const next = L.popup({ closeButton: false, maxWidth: Math.min(350, size.x - 40), minWidth: Math.min(250, size.x - 60), maxHeight: Math.max(160, size.y * 0.62), className: 'fm-pop', autoPanPaddingTopLeft: [12, 12], autoPanPaddingBottomRight: [12, 40] });
+  const next = L.popup({ closeButton: false, maxWidth: Math.min(350, size.x - 40), minWidth: Math.min(300, size.x - 44), maxHeight: Math.max(160, size.y * 0.62), className: 'fm-pop', autoPanPaddingTopLeft: [12, 12], autoPanPaddingBottomRight: [12, 40] });
   next.setLatLng(place).setContent(card);
   popup = next;
   next.openOn(map);

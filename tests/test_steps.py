@@ -41,6 +41,14 @@ def test_a_bad_value_is_told(parameter, bad):
         parameter.check(bad)
 
 
+@pytest.fixture(autouse=True)
+def own_registry(monkeypatch):
+    """Steps declared here are gone after the test."""
+    import fencemap.steps
+
+    monkeypatch.setattr(fencemap.steps, "_REGISTRY", dict(fencemap.steps._REGISTRY))
+
+
 def test_a_direct_call_has_the_declared_defaults():
     """The function itself can be called without parameters, as in a notebook."""
 

@@ -132,10 +132,10 @@ def typed(
         return _typed_times(text, given, field.dtype, time_zone)
     if field.vocabulary:
         return _typed_words(text, given, field.vocabulary)
-    return _plain(text, values)
+    return _plain(text)
 
 
-def _plain(text: Any, values: NDArray[Any]) -> tuple[Any, list[Fault]]:
+def _plain(text: Any) -> tuple[Any, list[Fault]]:
     """Take free text, with characters that are no text replaced and said."""
     odd = text.str.contains("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffd]", regex=True).fillna(value=False)
     mask = odd.to_numpy(dtype=bool)

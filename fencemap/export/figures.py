@@ -113,7 +113,8 @@ def _rows_of(frame: Any) -> pd.DataFrame:
     if frame is None:
         return _no_rows()
     rows = frame[["source_file", "source_row"]]
-    return rows[rows["source_row"].notna()].drop_duplicates()
+    told: pd.DataFrame = rows[rows["source_row"].notna()].drop_duplicates()
+    return told
 
 
 def _kept_rows(layers: Mapping[str, Any], name: str) -> pd.DataFrame:
@@ -134,7 +135,8 @@ def _by_code(frame: Any) -> pd.DataFrame:
         rows=("uid", "size"), reason=("reason", "first")
     )
     counted = grouped.reset_index().sort_values(["rows", "code"], ascending=[False, True])
-    return counted[columns].reset_index(drop=True)
+    made: pd.DataFrame = counted[columns].reset_index(drop=True)
+    return made
 
 
 def contact(layers: Mapping[str, Any]) -> Contact | None:

@@ -20,6 +20,7 @@ import shapely
 
 from fencemap.find import clearance_ground as grounds
 from fencemap.find.clearance_cells import Cells, Flags, Floats, cells_of
+from fencemap.find.clearance_doubts import contradicted_layer
 from fencemap.find.clearance_field import Observed, Place, Prior, estimate, learn
 from fencemap.find.clearance_rail import Rail, measured_gates, rail_heights, rail_levels
 from fencemap.find.clearance_readings import GapReadings, gaps_read, ground_shots
@@ -83,12 +84,13 @@ class _Known:
     gap: Gap
     on_stone: Flags
     seen: Flags
+    contradicted: GapReadings
 
 
 def clearance_layers(
     surveyed: Surveyed, *, site: Site, survey: Survey, ground: HeightSource | None, rules: Rules
 ) -> dict[str, Any]:
-    """Make the layers `rail_clearance` and `not_seen`.
+    """Make the layers `rail_clearance` and `not_seen`, and rows of `suspect`.
 
     Parameters
     ----------
@@ -106,7 +108,8 @@ def clearance_layers(
     the rail, as corrected: the rail less the gap.
     """
     if not len(surveyed.bays):
-        return {name: layer(name).empty(site.crs) for name in ("rail_clearance", "not_seen")}
+        made = ("rail_clearance", "not_seen", "suspect")
+        return {name: layer(name).empty(site.crs) for name in made}
     runs = surveyed.runs.sort_values("run_id", ignore_index=True)
     bays = surveyed.bays.sort_values(["run_id", "from_m", "bay_id"], ignore_index=True)
     surveyed = Surveyed(**{
@@ -128,7 +131,12 @@ def clearance_layers(
     return {
         "rail_clearance": _clearance(known, verdict, runs, bays, site, survey),
         "not_seen": _not_seen(known, verdict, runs, site, survey),
-    }
+        "suspect": contradicted_layer(
+            surveyed.levels, surveyed.gap_readings,
+            level_rows=np.concatenate([known.rail.doubtful, known.contradicted.row[known.contradicted.shot]]),
+            gap_rows=known.contradicted.row[~known.contradicted.shot], site=site, survey=survey,
+        ),
+    }  # fmt: skip
 
 
 def _work_out(
@@ -168,8 +176,9 @@ def _work_out(
     soil = _soil_gap(cells, section, rail, bias, taped, shots, seen)
     under = stone.there & seen
     over = _stone_gap(cells, stone, rail, taped, under)
-    gap = _lower(soil, over, under, rail, contact_m=rules.contact_mm / 1000.0)
-    return _Known(cells, rail, section, stone, gap, under & (over[0] < soil[0]), seen)
+    gap = _lower(soil[:2], over[:2], under, rail, contact_m=rules.contact_mm / 1000.0)
+    on_stone = under & (over[0] < soil[0])
+    return _Known(cells, rail, section, stone, gap, on_stone, seen, soil[2].joined(over[2]))
 
 
 def _lower(
@@ -222,8 +231,8 @@ def _soil_gap(
     taped: GapReadings,
     shots: GapReadings,
     seen: Flags,
-) -> tuple[Floats, Floats]:
-    """Gap over soil at each step and its standard deviation; NaN where not seen."""
+) -> tuple[Floats, Floats, GapReadings]:
+    """Gap over soil and its standard deviation, NaN where not seen; readings contradicted."""
     read = taped.only(~taped.stone & seen[taped.cell]).joined(shots.only(seen[shots.cell]))
     plain = rail.height_m - section.base
     # Shots stand beside posts, on either side of a bank: what that does is learned too.
@@ -239,7 +248,7 @@ def _soil_gap(
 
 def _stone_gap(
     cells: Cells, stone: Stone, rail: Rail, taped: GapReadings, under: Flags
-) -> tuple[Floats, Floats]:
+) -> tuple[Floats, Floats, GapReadings]:
     """Gap over curbs, likewise; NaN where there is none."""
     read = taped.only(taped.stone & under[taped.cell])
     prior = Prior(
@@ -253,15 +262,17 @@ def _stone_gap(
 
 def _gap(
     cells: Cells, plain: Floats, place: Place, read: GapReadings, features: Floats, prior: Prior
-) -> tuple[Floats, Floats]:
+) -> tuple[Floats, Floats, GapReadings]:
     """Gap and standard deviation: the plain one less the error that readings tell."""
     # A reading of the gap is a reading of plain gap less gap; limits change places.
     observed = Observed(
         read.cell, plain[read.cell] - read.high, plain[read.cell] - read.low,
         read.noise_m, cells.bay[read.cell], features, ~read.shot,
     )  # fmt: skip
-    error = estimate(place, observed, learn(place, observed, prior=prior))
-    return plain - error.mean_m, np.where(np.isnan(plain), np.nan, error.sigma_m)
+    learned = learn(place, observed, prior=prior)
+    error = estimate(place, observed, learned)
+    sigma = np.where(np.isnan(plain), np.nan, error.sigma_m)
+    return plain - error.mean_m, sigma, read.only(learned.contradicted)
 
 
 def _clearance(known: _Known, verdict: Any, runs: Any, bays: Any, site: Site, survey: Survey) -> Any:  # fmt: skip

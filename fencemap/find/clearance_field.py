@@ -15,7 +15,7 @@ time: standard deviations may be inflated by what that shows, never shrunk.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -32,6 +32,7 @@ _TESTED_BAYS = 5  # fewer held-out bays than this are no test
 _UNTESTED = 1.1  # standard deviations are widened by so much where nothing tested them
 _MOST_Z = 4.0
 _FIRST_STEP = 0.3
+_ATTEMPTS, _CONTRADICTS_Z, _MOST_CONTRADICTED = 3, 5.0, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,11 @@ class Observed:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """Everything the readings taught: sizes, weights, and readings as Gaussian sites."""
+    """Everything the readings taught: sizes, weights, and readings as Gaussian sites.
+
+    `contradicted` lists the readings that all others speak against; they were
+    left out.
+    """
 
     run_m: float
     along_m: float
@@ -88,6 +93,7 @@ class Learned:
     tested_bays: int
     site_value: Floats
     site_variance: Floats
+    contradicted: Integers = field(default_factory=lambda: np.empty(0, np.int64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +115,32 @@ def learn(place: Place, observed: Observed, *, prior: Prior) -> Learned:
         Readings, sorted by step; their features must be numbers.
     prior
         Of sizes and weights; all there is when nothing was read.
+
+    Notes
+    -----
+    A reading that lies more than `_CONTRADICTS_Z` standard deviations from what
+    all other bays say (a slip of the pen, a shot with a wrong rod) is left
+    out, and told by name, and the fit is made again. When more than one in
+    twenty does, it is not the readings that are wrong: all stay, and sigma is
+    inflated.
     """
+    low, high, contradicted = observed.low, observed.high, np.zeros(len(observed.cell), bool)
+    for _ in range(_ATTEMPTS):
+        heard = replace(
+            observed,
+            low=np.where(contradicted, -np.inf, low),
+            high=np.where(contradicted, np.inf, high),
+        )
+        made, z = _learned(place, heard, prior)
+        wild = np.abs(z) > _CONTRADICTS_Z
+        if not wild.any() or wild.sum() > max(1.0, _MOST_CONTRADICTED * len(z)):
+            break
+        contradicted = contradicted | wild
+    return replace(made, contradicted=np.flatnonzero(contradicted))
+
+
+def _learned(place: Place, observed: Observed, prior: Prior) -> tuple[Learned, Floats]:
+    """Fit once; also the standardised error of each reading when its bay is held out."""
     size = np.log([prior.run_m, prior.along_m, prior.white_m, prior.length_m])
     exact = observed.low == observed.high
     value = np.where(exact, observed.low, 0.0)
@@ -121,13 +152,14 @@ def learn(place: Place, observed: Observed, *, prior: Prior) -> Learned:
     weights, covariance = _weights(size, read, value, variance, prior)
     run, along, white, length = (float(one) for one in np.exp(size))
     made = Learned(run, along, white, length, weights, covariance, _UNTESTED, 0, value, variance)
-    z, bays = _held_out(made, read, prior)
+    z = _held_out(made, read, prior)
+    trusted = observed.trusted
+    bays = len(np.unique(observed.bay[trusted]))
     if bays < _TESTED_BAYS:
-        return replace(made, tested_bays=bays)
-    spread = float(np.sqrt(np.mean(np.clip(z, -_MOST_Z, _MOST_Z) ** 2)))
-    return replace(
-        made, inflation=max(1.0, spread) * (1.0 + 1.0 / np.sqrt(2.0 * bays)), tested_bays=bays
-    )
+        return replace(made, tested_bays=bays), z
+    spread = float(np.sqrt(np.mean(np.clip(z[trusted], -_MOST_Z, _MOST_Z) ** 2)))
+    inflation = max(1.0, spread) * (1.0 + 1.0 / np.sqrt(2.0 * bays))
+    return replace(made, inflation=inflation, tested_bays=bays), z
 
 
 def estimate(place: Place, observed: Observed, learned: Learned) -> Estimate:
@@ -301,13 +333,13 @@ def _within(
     return mean + variance * first, np.clip(narrow, 1e-4 * variance, variance)
 
 
-def _held_out(learned: Learned, read: _Read, prior: Prior) -> tuple[Floats, int]:
+def _held_out(learned: Learned, read: _Read, prior: Prior) -> Floats:
     """Standardised errors of predicting the readings of each bay from all others."""
     from scipy.special import ndtr, ndtri
 
-    bay, trusted = read.observed.bay, read.observed.trusted
-    if not trusted.any():
-        return np.empty(0), 0
+    bay = read.observed.bay
+    if not len(bay):
+        return np.empty(0)
     # Bays of one run take turns: each round leaves out at most one bay of every run.
     bays, start, at = np.unique(bay, return_index=True, return_inverse=True)
     run = np.searchsorted(read.first, read.at[start], "right")
@@ -322,4 +354,4 @@ def _held_out(learned: Learned, read: _Read, prior: Prior) -> tuple[Floats, int]
         a, b = ((edge - mean) / sd for edge in (read.observed.low, read.observed.high))
         middle = ndtri(np.clip(0.5 * (ndtr(a) + ndtr(b)), 1e-9, 1.0 - 1e-9))
         z[out] = np.where(read.exact, a, middle)[out]
-    return z[trusted], len(np.unique(bay[trusted]))
+    return z

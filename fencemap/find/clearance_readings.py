@@ -22,7 +22,8 @@ class GapReadings:
 
     A reading with a number has ``low == high``; "buried" has no lower limit. `noise_m` is
     the standard deviation of reading it, `stone` says that stone was read, `shot` that
-    it is a ground shot and not a gap read at the rail.
+    it is a ground shot and not a gap read at the rail; `row` is its row of the levels, then,
+    else of the gap readings.
     """
 
     cell: Integers
@@ -31,11 +32,7 @@ class GapReadings:
     noise_m: Floats
     stone: Flags
     shot: Flags
-
-    @property
-    def exact(self) -> Flags:
-        """Which readings are numbers."""
-        return np.asarray(self.low == self.high)
+    row: Integers
 
     def only(self, kept: Flags | Integers) -> GapReadings:
         """Give some of them."""
@@ -102,6 +99,7 @@ def gaps_read(
     made = GapReadings(
         cell, low[kept] / 1000.0, high[kept] / 1000.0, np.maximum(noise, 0.5) / 1000.0,
         np.where(told, surface == "stone", over_stone[cell]), np.zeros(len(cell), bool),
+        np.flatnonzero(kept),
     )  # fmt: skip
     made = made.only(cells.rail[cell])
     return made.only(np.argsort(made.cell, kind="stable"))
@@ -122,8 +120,10 @@ def ground_shots(
     and so does what all satellite shots of a run share: each is weighted as if
     the shots of its run were one as to that.
     """
-    shots = levels[(levels["target"] == "ground") & levels["element_id"].notna()]
-    shots = shots[shots["height_m"].notna()]
+    wanted = (levels["target"] == "ground") & levels["element_id"].notna()
+    wanted &= levels["height_m"].notna()
+    at = np.flatnonzero(wanted.to_numpy(bool))
+    shots = levels.iloc[at].reset_index(drop=True)
     parts: list[GapReadings] = []
     for column, share in (("from_post", 0.0), ("to_post", 1.0)):
         begins = pd.Series(np.arange(len(bays)), index=bays[column].to_numpy(object))
@@ -131,7 +131,7 @@ def ground_shots(
         found = shots["element_id"].map(begins)
         if share == 1.0:
             found = found[~shots["element_id"].isin(bays["from_post"])]
-        rows = shots.loc[found.dropna().index]
+        rows, row = shots.loc[found.dropna().index], at[found.dropna().index]
         bay = found.dropna().to_numpy(float).astype(np.int64)
         cell = cells.at(bay, np.full(len(bay), share))
         gap = rail_m[cell] - rows["height_m"].to_numpy(float)
@@ -141,6 +141,6 @@ def ground_shots(
         shared = np.where(rows["method"] == "gnss", _RUN_BIAS_M**2 * alike, 0.0)
         noise = np.sqrt(sigma**2 + _BESIDE_POST_M**2 + rail_sigma_m[cell] ** 2 + shared)
         there = cells.rail[cell] & ~np.isnan(gap)
-        made = GapReadings(cell, gap, gap, noise, np.zeros(len(gap), bool), np.ones(len(gap), bool))
-        parts.append(made.only(there))
+        no, yes = np.zeros(len(gap), bool), np.ones(len(gap), bool)
+        parts.append(GapReadings(cell, gap, gap, noise, no, yes, row).only(there))
     return parts[0].joined(parts[1])

@@ -160,8 +160,8 @@ def _one_operation(  # noqa: PLR0913  the table of pairs and what one operation 
     rows = rows[best[best >= 0]]
     of, run = pairs.stone[rows], pairs.run[rows]
     way = _way(pairs, rows, what, beside_m=beside_m, wet=wet, rules=rules)
-    frame = stone.iloc[of][["stone_id", "stone_layer", "stone_type", "geometry"]]
-    frame = frame.reset_index(drop=True).assign(
+    told = stone.iloc[of][["stone_id", "stone_layer", "stone_type", "geometry"]]
+    frame: pd.DataFrame = told.reset_index(drop=True).assign(
         stone_uid=stone["uid"].array[of],
         phase=_repeated(phase, len(rows)),
         operation=_repeated(what.name, len(rows)),

@@ -18,7 +18,7 @@ Made = dict[str, Any]
 
 
 @step(
-    makes=("rail_clearance", "not_seen"),
+    makes=("rail_clearance", "not_seen", "suspect"),
     step_m=Real(
         0.05, unit="m", minimum=0.01, maximum=0.5,
         help="Longest step along a rail; each bay is divided into equal ones",

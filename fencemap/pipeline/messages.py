@@ -31,9 +31,9 @@ class Quiet:
 class Bar(Quiet):
     """A progress bar on a terminal; plain lines elsewhere."""
 
-    def __init__(self, stream: TextIO = sys.stderr) -> None:
-        self.stream = stream
-        self.live = stream.isatty()
+    def __init__(self, stream: TextIO | None = None) -> None:
+        self.stream = sys.stderr if stream is None else stream
+        self.live = self.stream.isatty()
 
     def __call__(self, event: str, share: float, text: str) -> None:
         """Draw the bar, or write a line for each step that runs."""
@@ -50,8 +50,8 @@ class Bar(Quiet):
 class JsonLines(Quiet):
     """One JSON object a line on standard output."""
 
-    def __init__(self, stream: TextIO = sys.stdout) -> None:
-        self.stream = stream
+    def __init__(self, stream: TextIO | None = None) -> None:
+        self.stream = sys.stdout if stream is None else stream
         self._write({"event": "version", "version": __version__, "protocol": PROTOCOL})
 
     def __call__(self, event: str, share: float, text: str) -> None:

@@ -57,7 +57,7 @@ def covers_of_stone(exposure: Any, stone: Any, *, plan: Plan, practice: Practice
     shapes = np.asarray(rows["geometry"], dtype=object)
     keys = zip(rows["phase"], rows["operation"], rows["run_id"], strict=True)
     until = _off_by([dates.get(key, "") for key in keys], practice)
-    return rows[["phase", "operation", "stone_id", "run_id", "rank"]].assign(
+    made: pd.DataFrame = rows[["phase", "operation", "stone_id", "run_id", "rank"]].assign(
         stone_layer=rows["stone_layer"],
         cover=pd.Series(cover, dtype="str"),
         area_m2=shapely.area(shapes),
@@ -65,6 +65,7 @@ def covers_of_stone(exposure: Any, stone: Any, *, plan: Plan, practice: Practice
         off_by=pd.Series(np.where(unstable, _CORDON_OFF_BY, until), dtype="str"),
         geometry=shapes,
     )
+    return made
 
 
 def _off_by(dates: list[str], practice: Practice) -> NDArray[np.object_]:

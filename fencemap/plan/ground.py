@@ -105,7 +105,8 @@ def _sigma_width(frame: Any, practice: Practice) -> Floats:
     """Work out what each thing's own accuracy adds, at the probability from which stone is listed."""
     widths = NormalDist().inv_cdf(1 - float(practice("exposure.listed_from").value))
     unknown = float(practice("accuracy.unknown.sigma_h_m").value)
-    return widths * np.nan_to_num(frame["sigma_h_m"].to_numpy(np.float64), nan=unknown)
+    sigma = np.nan_to_num(frame["sigma_h_m"].to_numpy(np.float64), nan=unknown)
+    return np.asarray(widths * sigma, dtype=np.float64)
 
 
 def _about_stone(frame: Any, practice: Practice, *, upright: NDArray[np.bool_]) -> pd.DataFrame:

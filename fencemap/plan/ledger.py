@@ -109,8 +109,9 @@ def _covered(held: _Stone, listed: Any) -> pd.DataFrame:
     taken = place[held.code]
     found = listed[["because", "distance_m", "in_reach_probability", "rank"]].reset_index(drop=True)
     beside = found.reindex(np.where(taken < 0, len(found), taken)).reset_index(drop=True)
-    verdict = pd.Series(np.where(taken < 0, None, "covered"), dtype="str")
-    return beside.assign(verdict=verdict)
+    verdict = pd.Series("covered", index=beside.index, dtype="str").where(taken >= 0)
+    made: pd.DataFrame = beside.assign(verdict=verdict)
+    return made
 
 
 def _free(held: _Stone, what: Operation, reach_m: Floats, touching_m: float) -> pd.DataFrame:

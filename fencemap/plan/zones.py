@@ -83,7 +83,8 @@ def _widened(runs: Any, practice: Practice) -> Floats:
     """Work out what each run's own accuracy adds, at the probability from which stone is listed."""
     widths = NormalDist().inv_cdf(1 - float(practice("exposure.listed_from").value))
     unknown = float(practice("accuracy.unknown.sigma_h_m").value)
-    return widths * np.nan_to_num(runs["sigma_h_m"].to_numpy(np.float64), nan=unknown)
+    sigma = np.nan_to_num(runs["sigma_h_m"].to_numpy(np.float64), nan=unknown)
+    return np.asarray(widths * sigma, dtype=np.float64)
 
 
 def _cautions(job: Job) -> str:
@@ -106,7 +107,7 @@ def _holds_to(
     unknown = float(practice("drift.unknown_height_m").value)
     height_m = np.nan_to_num(runs["height_mm"].to_numpy(np.float64) / 1000, nan=unknown)[of]
     settling = np.array([job.operation.settling_m_s or np.nan for job in jobs], dtype=np.float64)
-    return reach_m * settling / np.maximum(height_m, 0.1)
+    return np.asarray(reach_m * settling / np.maximum(height_m, 0.1), dtype=np.float64)
 
 
 def _grown_once(lines: NDArray[Any], of: NDArray[np.intp], reach_m: Floats) -> NDArray[Any]:

@@ -216,4 +216,25 @@ def test_no_fence_at_all():
     """Without runs the layers are there, and empty."""
     lonely = survey(fence([(0.0, 0.0)], [50.1]))
     made = clearance(lonely, Ground(flat))
-    assert {name: len(found) for name, found in made.items()} == {"rail_clearance": 0, "not_seen": 0}
+    assert {name: len(found) for name, found in made.items()} == {"rail_clearance": 0, "not_seen": 0, "suspect": 0}
+
+
+def test_a_slip_of_the_pen_is_named_and_left_out():
+    """A tape reading of 400 mm among forty of 100 mm is named with its row, and the gap there stays 100 mm."""
+    gaps = [{"station_m": 0.25 + 0.5 * k, "gap": 100.0, "sigma_mm": 3.0} for k in range(40)]
+    gaps[17]["gap"] = 400.0
+    made = clearance(survey(level_rail(), gaps=gaps), Ground(flat))
+    named = made["suspect"]
+    assert named[["input", "code", "source_row"]].to_numpy().tolist() == [["gaps", "contradicted", 17 + 2]]
+    found = along(made)
+    at = found.iloc[int(np.argmin(np.abs(found["station"] - 8.75)))]
+    assert at["gap_mm"] == pytest.approx(100.0, abs=4.0)
+
+
+def test_a_level_with_a_wrong_rod_is_named():
+    """A mid-bay level 20 cm too low is named with its row; the rail there stays where its ends are."""
+    low = [{"element_id": "R-N5", "target": "rail underside", "height_m": 49.9, "sigma_v_m": 0.01}]
+    made = clearance(survey(level_rail(), levels=low), Ground(flat))
+    assert made["suspect"][["input", "element_id"]].to_numpy().tolist() == [["levels", "R-N5"]]
+    found = along(made)
+    assert found["rail_m"].iloc[int(np.argmin(np.abs(found["station"] - 9.0)))] == pytest.approx(50.095, abs=0.01)

@@ -70,7 +70,7 @@ def test_water_ends_in_a_hollow_that_holds_it():
 def test_no_ground_no_paths():
     """Without a model, without runs or on level ground there is nothing to draw."""
     assert len(paths(None)) == 0
-    assert len(paths(lambda east, north: 50.0 + 0.0 * east)) == 0
+    assert len(paths(lambda east, _: 50.0 + 0.0 * east)) == 0
 
 
 def test_tiles_change_nothing():

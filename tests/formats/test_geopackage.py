@@ -492,7 +492,6 @@ def test_files_that_are_no_geopackage_are_refused(tmp_path, whole):
 
 def test_a_first_row_without_a_place_is_no_fault(tmp_path):
     """A panel known by its run alone may stand first; the second reader agrees with it."""
-
     schema = layer("elements")
     frame = schema.conform(
         {

@@ -110,7 +110,7 @@ def test_crossings_have_the_length_inside(compared):
 
 def test_sides_of_closed_lines(compared):
     """Beside a closed run, left is inside when it is walked counter-clockwise, corners included."""
-    boxes, lines, found = compared
+    _, lines, found = compared
     checked = 0
     for i in range(len(found.shape)):
         ring = lines[found.line[i]]

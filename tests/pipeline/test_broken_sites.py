@@ -36,7 +36,7 @@ def raster_off_the_fence(site):
 
 
 def text_as_tif(site):
-    first = sorted((site / "ground").glob("*.tif"))[0]
+    first = min((site / "ground").glob("*.tif"))
     first.write_text("These are no pixels.\n" * 40, encoding="utf-8")
 
 

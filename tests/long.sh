@@ -11,5 +11,6 @@ cd "$root"
 FENCEMAP_LONG=1 "$python" -P -m pytest -m long "$@" || [ $? -eq 5 ]
 # A run killed at 20 random moments and run again must give the same bytes 20 times.
 FENCEMAP_KILLS=20 "$python" -P -m pytest tests/pipeline/test_sample_run.py -k killed
+FENCEMAP_EXAMPLES=40 "$python" -P -m pytest tests/properties/test_clearance_properties.py
 "$python" tests/benchmarks/run_large.py --warm
 exec "$python" tests/benchmarks/ratios.py

@@ -26,6 +26,7 @@ _STRIPS_M = ((0.17, 0.22, 0.27, 0.32), (0.40, 0.48, 0.56), (0.68, 0.80, 0.92))
 _ALONG_M = 0.2  # medians are taken over so much either way along the fence
 _TILE_PX = 1024
 _TREND_M = 1.25
+_ALIKE_M = 0.01
 _PAST_STRIP_M = (0.015, 0.03)  # what falling back to the next strip outward adds to the doubt
 
 FEATURES = ("all", "higher side", "bank, higher side", "bank, lower side", "bump in the line")
@@ -174,7 +175,9 @@ def sections(
     slope = np.abs(far[0] - far[1]) / (2.0 * np.mean(_STRIPS_M[2]))
     slope = np.hypot(slope, _slope_along(cells, outer))
     doubt = np.hypot(np.where(one_sided, _PAST_STRIP_M[1], 0.0), np.fmax(left_doubt, right_doubt))
-    higher = left >= right
+    # Two sides of nearly one height change places by degrees, not at a stroke.
+    turn = np.clip(0.5 + (left - right) / (2.0 * _ALIKE_M), 0.0, 1.0)
+    bank_left, bank_right = left - far[0], right - far[1]
     return Section(
         left=left,
         right=right,
@@ -184,8 +187,8 @@ def sections(
         features=np.column_stack([
             np.ones(len(base)),
             0.5 * np.abs(left - right),
-            np.where(higher, left - far[0], right - far[1]),
-            np.where(higher, right - far[1], left - far[0]),
+            turn * bank_left + (1.0 - turn) * bank_right,
+            turn * bank_right + (1.0 - turn) * bank_left,
             np.clip(np.nan_to_num(raw[:, 6] - base), -0.10, 0.15),
         ]),
         doubt_m=np.hypot(doubt, np.nan_to_num(slope) * sigma_h_m),

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from fencemap.kernels._compile import compiled
-from fencemap.kernels.plane import TIE_M, Lines, Shapes, inside, share_of
+from fencemap.kernels.plane import TIE_M, Lines, Shapes, in_order, inside, share_of
 
 __all__ = ["crossing_stretch"]
 
@@ -49,7 +49,7 @@ def _cuts(shapes: Shapes, p: int, lines: Lines, s: int) -> list[float]:
             if np.hypot(xi - ax - t * dx, yi - ay - t * dy) <= TIE_M:
                 cuts.append(t)
             j = i
-    cuts.sort()
+    in_order(cuts, len(cuts))
     return cuts
 
 

@@ -54,12 +54,14 @@ def _filter(chain: Chain, readings: Readings) -> tuple[Floats, Floats, Floats, F
     at = 0
     for run in range(len(chain.first) - 1):
         pbb, pbu, puu = chain.run_sd**2, 0.0, 1.0
-        mean[:] = 0.0
+        for c in range(k):
+            mean[0, c] = mean[1, c] = 0.0
         for i in range(chain.first[run], chain.first[run + 1]):
             if i > chain.first[run]:
                 step = chain.station_m[i] - chain.station_m[i - 1]
                 phi = np.exp(-step / chain.length_m)
-                mean[1] *= phi
+                for c in range(k):
+                    mean[1, c] *= phi
                 pbu *= phi
                 puu = phi * phi * puu + 1.0 - phi * phi
             a = chain.amplitude[i]
@@ -74,7 +76,8 @@ def _filter(chain: Chain, readings: Readings) -> tuple[Floats, Floats, Floats, F
                 pbb, pbu, puu = pbb - kb * kb * s, pbu - kb * ku * s, puu - ku * ku * s
                 spread[at], gain[at, 0], gain[at, 1] = s, kb, ku
                 at += 1
-            means[i] = mean
+            for c in range(k):
+                means[i, 0, c], means[i, 1, c] = mean[0, c], mean[1, c]
             covs[i, 0], covs[i, 1], covs[i, 2] = pbb, pbu, puu
     return means, covs, innovation, spread, gain
 
@@ -119,7 +122,8 @@ def smooth(chain: Chain, readings: Readings) -> tuple[Floats, Floats]:
     lam = np.zeros((2, k))
     at = len(readings.cell) - 1
     for run in range(len(chain.first) - 2, -1, -1):
-        lam[:] = 0.0
+        for c in range(k):
+            lam[0, c] = lam[1, c] = 0.0
         lbb, lbu, luu = 0.0, 0.0, 0.0
         for i in range(chain.first[run + 1] - 1, chain.first[run] - 1, -1):
             a = chain.amplitude[i]
@@ -147,7 +151,8 @@ def smooth(chain: Chain, readings: Readings) -> tuple[Floats, Floats]:
             if i > chain.first[run]:
                 step = chain.station_m[i] - chain.station_m[i - 1]
                 phi = np.exp(-step / chain.length_m)
-                lam[1] *= phi
+                for c in range(k):
+                    lam[1, c] *= phi
                 lbu *= phi
                 luu *= phi * phi
     return mean, variance

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from fencemap.kernels._compile import compiled
 
-__all__ = ["TIE_M", "Floats", "Integers", "Lines", "Pairs", "Shapes", "inside", "lines_of", "share_of"]  # fmt: skip
+__all__ = ["TIE_M", "Floats", "Integers", "Lines", "Pairs", "Shapes", "in_order",
+    "inside", "lines_of", "share_of"]  # fmt: skip
 
 Floats = NDArray[np.floating[Any]]
 Integers = NDArray[np.integer[Any]]
@@ -99,6 +100,18 @@ def lines_of(x: Floats, y: Floats, offset: Integers) -> Lines:
     start, stop = offset[:-1], offset[1:] - 1
     closed = (counts > 3) & (x[start] == x[stop]) & (y[start] == y[stop])
     return Lines(x[a], y[a], x[b], y[b], length, station, of, first, closed)
+
+
+@compiled
+def in_order(values: Any, count: int) -> None:
+    """Put the first `count` of a few values in order, in place."""
+    for i in range(1, count):
+        v = values[i]
+        j = i - 1
+        while j >= 0 and values[j] > v:
+            values[j + 1] = values[j]
+            j -= 1
+        values[j + 1] = v
 
 
 @compiled

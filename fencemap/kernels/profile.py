@@ -29,11 +29,11 @@ def step_counts(length_m: Floats, step_m: float) -> Integers:
     Returns
     -------
     (n,) whole numbers, at least 1. A length that is a whole number of steps
-    up to a nanometre is not given one more.
+    but for a millionth of one is not given one more.
     """
     counts = np.empty(len(length_m), np.int64)
     for i in range(len(length_m)):
-        counts[i] = max(1, int(np.ceil(length_m[i] / step_m - 1e-9)))
+        counts[i] = max(1, int(np.ceil(length_m[i] / step_m - 1e-6)))
     return counts
 
 

@@ -19,7 +19,17 @@ import numpy as np
 
 from fencemap.kernels._compile import compiled
 from fencemap.kernels.crossings import crossing_stretch
-from fencemap.kernels.plane import TIE_M, Floats, Integers, Lines, Pairs, Shapes, inside, share_of
+from fencemap.kernels.plane import (
+    TIE_M,
+    Floats,
+    Integers,
+    Lines,
+    Pairs,
+    Shapes,
+    in_order,
+    inside,
+    share_of,
+)
 
 __all__ = ["LEFT", "ON", "RIGHT", "pairs_within"]
 
@@ -126,6 +136,33 @@ def _to_shape(lines: Lines, s: int, shapes: Shapes, p: int) -> tuple[float, floa
 
 
 @compiled
+def _bounds(shapes: Shapes, p: int, rim: float) -> tuple[float, float, float, float]:
+    """West, south, east, north of a shape with a rim around it."""
+    west, south, east, north = np.inf, np.inf, -np.inf, -np.inf
+    for v in range(shapes.ring[shapes.shape[p]], shapes.ring[shapes.shape[p + 1]]):
+        west, east = min(west, shapes.x[v]), max(east, shapes.x[v])
+        south, north = min(south, shapes.y[v]), max(north, shapes.y[v])
+    return west - rim, south - rim, east + rim, north + rim
+
+
+@compiled
+def _may_meet(lines: Lines, s: int, x0: float, y0: float, x1: float, y1: float) -> bool:
+    """Whether the bounds of a segment reach into a box."""
+    beside = max(lines.ax[s], lines.bx[s]) < x0 or min(lines.ax[s], lines.bx[s]) > x1
+    return not (beside or max(lines.ay[s], lines.by[s]) < y0 or min(lines.ay[s], lines.by[s]) > y1)
+
+
+@compiled
+def _longer(rows: Floats, count: int) -> Floats:
+    """Copy rows into an array that holds twice as many, and at least `count`."""
+    grown = np.empty((max(2 * len(rows), count), _COLUMNS))
+    for i in range(len(rows)):
+        for c in range(_COLUMNS):
+            grown[i, c] = rows[i, c]
+    return grown
+
+
+@compiled
 def _search(
     shapes: Shapes,
     lines: Lines,
@@ -142,12 +179,10 @@ def _search(
     best = np.full(lines_count, np.inf)
     kept = np.zeros((lines_count, 4))  # segment, share along it, place on the shape
     touched = np.empty(lines_count, np.int64)
-    out = np.empty((1024, _COLUMNS))
+    out: Floats = np.empty((1024, _COLUMNS))
     count = 0
     for p in range(len(shapes.shape) - 1):
-        v0, v1 = shapes.ring[shapes.shape[p]], shapes.ring[shapes.shape[p + 1]]
-        x0, x1 = shapes.x[v0:v1].min() - reach_m[p], shapes.x[v0:v1].max() + reach_m[p]
-        y0, y1 = shapes.y[v0:v1].min() - reach_m[p], shapes.y[v0:v1].max() + reach_m[p]
+        x0, y0, x1, y1 = _bounds(shapes, p, reach_m[p])
         near = 0
         for r in range(max(int(y0 / cell), 0), min(int(y1 / cell), rows - 1) + 1):
             for c in range(max(int(x0 / cell), 0), min(int(x1 / cell), cols - 1) + 1):
@@ -156,9 +191,7 @@ def _search(
                     if stamp[s] == p:
                         continue
                     stamp[s] = p
-                    if max(lines.ax[s], lines.bx[s]) < x0 or min(lines.ax[s], lines.bx[s]) > x1:
-                        continue
-                    if max(lines.ay[s], lines.by[s]) < y0 or min(lines.ay[s], lines.by[s]) > y1:
+                    if not _may_meet(lines, s, x0, y0, x1, y1):
                         continue
                     d, t, qx, qy = _to_shape(lines, s, shapes, p)
                     line = lines.of[s]
@@ -172,13 +205,14 @@ def _search(
                         best[line] = d if nearer else min(d, best[line])
                         kept[line, 0], kept[line, 1] = s, t
                         kept[line, 2], kept[line, 3] = qx, qy
-        for line in np.sort(touched[:near]):
-            if count == len(out):
-                grown = np.empty((2 * count, _COLUMNS))
-                grown[:count] = out
-                out = grown
+        if count + near > len(out):
+            out = _longer(out, count + near)
+        in_order(touched, near)
+        for k in range(near):
+            line = touched[k]
             out[count, 0], out[count, 1], out[count, 2] = p, line, best[line]
-            out[count, 3:] = kept[line]
+            for c in range(4):
+                out[count, 3 + c] = kept[line, c]
             best[line] = np.inf
             count += 1
     return out[:count]

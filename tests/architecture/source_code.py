@@ -8,6 +8,10 @@ from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
 
+from fencemap.steps import all_steps
+
+# Loaded when this is read, before a test can declare steps of its own in another registry.
+STEPS = tuple(all_steps().values())
 ROOT = Path(__file__).resolve().parents[2]
 Function = ast.FunctionDef | ast.AsyncFunctionDef
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 
 import pytest
-from source_code import listed
+from source_code import STEPS, listed
 
 from fencemap.cautions import all_cautions, facts
 from fencemap.layers import CATALOGUE, STAGES
 from fencemap.practice import all_defaults
-from fencemap.steps import all_steps
 from fencemap.vocabularies import all_vocabularies, words
 
 # Written by hand: names that results, records and other programs count on.
@@ -63,7 +62,7 @@ def test_the_layers_are_those_agreed():
 def test_steps_make_catalogue_layers_of_their_stage():
     """A step makes and takes layers of the catalogue; what it makes belongs to its stage."""
     wrong = []
-    for step in all_steps().values():
+    for step in STEPS:
         wrong += [f"{step.name} takes {name}" for name in step.takes if name not in CATALOGUE]
         if step.stage == "export":
             continue
@@ -73,14 +72,14 @@ def test_steps_make_catalogue_layers_of_their_stage():
             if name not in CATALOGUE
             or not (CATALOGUE[name].joins or CATALOGUE[name].stage == step.stage)
         ]
-    assert all_steps()
+    assert STEPS
     assert not wrong, listed(wrong)
 
 
 def test_steps_and_parameters_are_explained():
     """Every step has a sentence; every parameter help, a default within its bounds, and a unit where its name has one."""
     wrong = []
-    for step in all_steps().values():
+    for step in STEPS:
         if len(step.help.split()) < 3 or not step.help.endswith("."):
             wrong.append(f"{step.name}: help is {step.help!r}")
         for name, parameter in step.parameters.items():

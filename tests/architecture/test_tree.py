@@ -230,6 +230,17 @@ def defined(path: Path) -> set[str]:
     return found
 
 
+def test_figures_of_the_methods_page_are_those_of_the_code():
+    """The table of accuracy figures shows what divides them in code, to four digits."""
+    from fencemap.bring_in.accuracy import AXIS_DIVISOR
+
+    text = (ROOT / "docs" / "methods.md").read_text(encoding="utf-8")
+    shown = dict(re.findall(r"^\| ([^|]+) \| ([\d.]+) \|", text, flags=re.MULTILINE))
+    assert shown == {
+        word: f"{figure:.4f}".removesuffix(".0000") for word, figure in AXIS_DIVISOR.items()
+    }
+
+
 def test_map_of_the_code_is_whole():
     """DEVELOPERS.md has a line for every package and module at the top of fencemap, and for no other."""
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")

@@ -24,10 +24,14 @@ class Ground:
 
     origin = "a formula"
 
-    def __init__(self, height: Callable[[Any, Any], Any], *, cell_m: float = 0.05, size_m: float = 60.0) -> None:
+    def __init__(
+        self, height: Callable[[Any, Any], Any], *, cell_m: float = 0.05, size_m: float = 60.0
+    ) -> None:
         cells = round(size_m / cell_m)
         top = NORTH + size_m / 2
-        self.grid = Grid(Affine(cell_m, 0, EAST - size_m / 4, 0, -cell_m, top), (cells, cells), CRS(SITE.crs))
+        self.grid = Grid(
+            Affine(cell_m, 0, EAST - size_m / 4, 0, -cell_m, top), (cells, cells), CRS(SITE.crs)
+        )
         self.height = height
         self.cells_read = 0
 
@@ -38,7 +42,12 @@ class Ground:
         east, north = np.meshgrid(eastings - EAST, northings - NORTH)
         heights = np.broadcast_to(self.height(east, north), window.shape).astype(float)
         west, south, top_e, top_n = self.grid.bounds
-        outside = (east + EAST < west) | (east + EAST > top_e) | (north + NORTH < south) | (north + NORTH > top_n)
+        outside = (
+            (east + EAST < west)
+            | (east + EAST > top_e)
+            | (north + NORTH < south)
+            | (north + NORTH > top_n)
+        )
         return np.where(outside, np.nan, heights).astype(np.float32)
 
 
@@ -60,7 +69,15 @@ def fence(
     """Rows and places of posts and panels of one run, and the levels of its rail at the posts."""
     rows, places, levels = [], [], []
     for k, ((e, n), height) in enumerate(zip(posts, rail, strict=True), start=1):
-        rows.append({"element_id": f"{run}-P{k}", "kind": "post", "run_id": run, "order": k, "sigma_h_m": sigma_h_m})
+        rows.append(
+            {
+                "element_id": f"{run}-P{k}",
+                "kind": "post",
+                "run_id": run,
+                "order": k,
+                "sigma_h_m": sigma_h_m,
+            }
+        )
         places.append(shapely.Point(EAST + e, NORTH + n, np.nan))
         if height is not None:
             levels.append({
@@ -99,15 +116,32 @@ def survey(*fences: Any, levels: list[dict[str, Any]] | None = None, gaps: list[
     return made | {name: related[name] for name in ("runs", "bays", "panels")}
 
 
-def reading(*, gap: float | None = None, low: float | None = None, high: float | None = None, **more: Any) -> dict[str, Any]:
+def reading(
+    *, gap: float | None = None, low: float | None = None, high: float | None = None, **more: Any
+) -> dict[str, Any]:
     """One gap reading in millimetres: a number, or limits."""
-    numbers = {"gap_mm": gap, "gap_min_mm": low if gap is None else gap, "gap_max_mm": high if gap is None else gap}
+    numbers = {
+        "gap_mm": gap,
+        "gap_min_mm": low if gap is None else gap,
+        "gap_max_mm": high if gap is None else gap,
+    }
     return {"run_id": "R", "reading": "as read", "surface": "soil"} | numbers | more
 
 
-def clearance(layers: dict[str, Any], ground: Any, *, practice: dict[str, Any] | None = None, **more: Any) -> dict[str, Any]:
+def clearance(
+    layers: dict[str, Any], ground: Any, *, practice: dict[str, Any] | None = None, **more: Any
+) -> dict[str, Any]:
     """Run the step and prove its layers against the catalogue."""
-    names = ("runs", "bays", "panels", "levels", "elements", "gap_readings", "curbs", "check_points")
+    names = (
+        "runs",
+        "bays",
+        "panels",
+        "levels",
+        "elements",
+        "gap_readings",
+        "curbs",
+        "check_points",
+    )
     made = steps.clearance_along_rails(
         *(layers[name] for name in names), site=SITE, survey=SURVEY, ground=ground, run=FakeRun(practice), **more,
     )  # fmt: skip

@@ -35,7 +35,10 @@ def test_a_level_rail_over_a_ramp():
 def taped(every_m=1.0, **more):
     """Tape readings along the ramp, true to the millimetre."""
     stations = np.arange(0.5, 20.0, every_m)
-    return [{"station_m": float(s), "gap": 100.0 - 10.0 * float(s), "sigma_mm": 1.0} | more for s in stations]
+    return [
+        {"station_m": float(s), "gap": 100.0 - 10.0 * float(s), "sigma_mm": 1.0} | more
+        for s in stations
+    ]
 
 
 def test_verdicts_over_a_ramp_with_tape():
@@ -77,7 +80,11 @@ def test_ground_not_seen_is_never_clear():
     # Medians reach 20 cm into the hole where half of their readings were seen.
     assert found[blind]["station"].min() == pytest.approx(4.05, abs=0.11)
     assert found[blind]["station"].max() == pytest.approx(6.95, abs=0.11)
-    assert found[blind][["gap_mm", "sigma_mm", "contact_probability", "ground_m"]].isna().all(axis=None)
+    assert (
+        found[blind][["gap_mm", "sigma_mm", "contact_probability", "ground_m"]]
+        .isna()
+        .all(axis=None)
+    )
     assert set(found[blind]["surface"]) == {"not seen"}
     strip = made["not_seen"].iloc[0]
     assert strip["length_m"] == pytest.approx(2.9, abs=0.2)
@@ -100,7 +107,12 @@ def test_no_rail_height_on_a_run():
 
 def test_gates_and_gone_panels_have_no_rail():
     """A gate and a missing panel are "no rail"; a panel of unknown presence counts as there."""
-    more = {2: {"kind": "gate"}, 4: {"presence": "missing"}, 6: {"presence": None}, 8: {"presence": "loose on site"}}
+    more = {
+        2: {"kind": "gate"},
+        4: {"presence": "missing"},
+        6: {"presence": None},
+        8: {"presence": "loose on site"},
+    }
     found = along(clearance(survey(level_rail(panels=more)), Ground(ramp)))
     none = found[found["contact"] == "no rail"]
     assert set(none["bay_id"]) == {"R-B02", "R-B04", "R-B08"}
@@ -110,10 +122,18 @@ def test_gates_and_gone_panels_have_no_rail():
 def test_a_gate_with_levels_of_its_own_is_worked_out():
     """A gate leaf whose ends were levelled is a rail like any other."""
     own = [
-        {"element_id": f"R-P{k}", "bay_id": "R-N2", "target": "rail underside", "height_m": 50.05, "sigma_v_m": 0.002}
+        {
+            "element_id": f"R-P{k}",
+            "bay_id": "R-N2",
+            "target": "rail underside",
+            "height_m": 50.05,
+            "sigma_v_m": 0.002,
+        }
         for k in (2, 3)
     ]
-    found = along(clearance(survey(level_rail(panels={2: {"kind": "gate"}}), levels=own), Ground(flat)))
+    found = along(
+        clearance(survey(level_rail(panels={2: {"kind": "gate"}}), levels=own), Ground(flat))
+    )
     leaf = found[found["bay_id"] == "R-B02"]
     assert set(leaf["contact"]) != {"no rail"}
     assert leaf["rail_m"].iloc[[0, -1]].to_numpy() == pytest.approx([50.05, 50.05], abs=0.003)
@@ -122,7 +142,10 @@ def test_a_gate_with_levels_of_its_own_is_worked_out():
 def test_the_model_is_set_right_by_check_points():
     """A model that reads 5 cm too high is lowered by what 20 check points show, on which the gap then stands."""
     rng = np.random.default_rng(1)
-    checks = [(e, n, 50.0 + 0.01 * e) for e, n in zip(rng.uniform(0, 20, 20), rng.uniform(-8, 8, 20), strict=True)]
+    checks = [
+        (e, n, 50.0 + 0.01 * e)
+        for e, n in zip(rng.uniform(0, 20, 20), rng.uniform(-8, 8, 20), strict=True)
+    ]
     high = Ground(lambda east, north: ramp(east, north) + 0.05)
     right = along(clearance(survey(level_rail(), checks=checks), high))
     wrong = along(clearance(survey(level_rail()), high))
@@ -141,7 +164,9 @@ def test_both_sides_are_reported():
 
 def test_a_curb_under_the_rail_is_what_it_meets():
     """Over a curb whose top is at 50.04 m a rail at 50.10 m has 60 mm of stone below; beside it 100 mm of soil."""
-    curb = make_curbs(("K", (4.0, -0.12, 8.0, 0.12), {"top_m": 50.04, "sigma_v_m": 0.002, "run_id": "R"}))
+    curb = make_curbs(
+        ("K", (4.0, -0.12, 8.0, 0.12), {"top_m": 50.04, "sigma_v_m": 0.002, "run_id": "R"})
+    )
     gaps = [{"station_m": s, "gap": 100.0, "sigma_mm": 2.0} for s in (1.0, 3.0, 9.0, 13.0, 17.0)]
     gaps += [{"station_m": s, "gap": 60.0, "sigma_mm": 2.0, "surface": "stone"} for s in (5.0, 7.0)]
     found = along(clearance(survey(level_rail(), curbs=curb, gaps=gaps), Ground(flat)))
@@ -154,7 +179,9 @@ def test_a_curb_under_the_rail_is_what_it_meets():
 
 def test_a_rail_that_rests_on_stone_is_over_stone():
     """A rail that tape shows resting on its curb is called "over stone", never in contact with soil."""
-    curb = make_curbs(("K", (0.0, -0.12, 20.0, 0.12), {"top_m": 50.095, "sigma_v_m": 0.002, "run_id": "R"}))
+    curb = make_curbs(
+        ("K", (0.0, -0.12, 20.0, 0.12), {"top_m": 50.095, "sigma_v_m": 0.002, "run_id": "R"})
+    )
     gaps = [{"station_m": 0.5 + k, "low": 0.0, "high": 5.0, "surface": "stone"} for k in range(20)]
     found = along(clearance(survey(level_rail(), curbs=curb, gaps=gaps), Ground(flat)))
     assert set(found["surface"]) == {"stone"}
@@ -164,7 +191,9 @@ def test_a_rail_that_rests_on_stone_is_over_stone():
 
 def test_a_curb_sunk_below_the_soil_is_soil():
     """Where soil covers the curb the rail meets soil."""
-    curb = make_curbs(("K", (0.0, -0.12, 20.0, 0.12), {"top_m": 49.80, "sigma_v_m": 0.002, "run_id": "R"}))
+    curb = make_curbs(
+        ("K", (0.0, -0.12, 20.0, 0.12), {"top_m": 49.80, "sigma_v_m": 0.002, "run_id": "R"})
+    )
     found = along(clearance(survey(level_rail(), curbs=curb), Ground(flat)))
     assert set(found["surface"]) == {"soil"}
 
@@ -194,7 +223,9 @@ def test_buried_is_contact():
 def test_the_contact_gap_is_the_sites():
     """A site that counts 60 mm as contact finds it at 4 m of the ramp."""
     found = along(clearance(survey(level_rail()), Ground(ramp), practice={"contact.gap_mm": 60}))
-    assert np.interp(0.5, found["contact_probability"], found["station"]) == pytest.approx(4.0, abs=0.25)
+    assert np.interp(0.5, found["contact_probability"], found["station"]) == pytest.approx(
+        4.0, abs=0.25
+    )
 
 
 def test_only_ground_along_the_fence_is_read():
@@ -216,7 +247,11 @@ def test_no_fence_at_all():
     """Without runs the layers are there, and empty."""
     lonely = survey(fence([(0.0, 0.0)], [50.1]))
     made = clearance(lonely, Ground(flat))
-    assert {name: len(found) for name, found in made.items()} == {"rail_clearance": 0, "not_seen": 0, "suspect": 0}
+    assert {name: len(found) for name, found in made.items()} == {
+        "rail_clearance": 0,
+        "not_seen": 0,
+        "suspect": 0,
+    }
 
 
 def test_a_slip_of_the_pen_is_named_and_left_out():
@@ -225,7 +260,9 @@ def test_a_slip_of_the_pen_is_named_and_left_out():
     gaps[17]["gap"] = 400.0
     made = clearance(survey(level_rail(), gaps=gaps), Ground(flat))
     named = made["suspect"]
-    assert named[["input", "code", "source_row"]].to_numpy().tolist() == [["gaps", "contradicted", 17 + 2]]
+    assert named[["input", "code", "source_row"]].to_numpy().tolist() == [
+        ["gaps", "contradicted", 17 + 2]
+    ]
     found = along(made)
     at = found.iloc[int(np.argmin(np.abs(found["station"] - 8.75)))]
     assert at["gap_mm"] == pytest.approx(100.0, abs=4.0)
@@ -237,4 +274,6 @@ def test_a_level_with_a_wrong_rod_is_named():
     made = clearance(survey(level_rail(), levels=low), Ground(flat))
     assert made["suspect"][["input", "element_id"]].to_numpy().tolist() == [["levels", "R-N5"]]
     found = along(made)
-    assert found["rail_m"].iloc[int(np.argmin(np.abs(found["station"] - 9.0)))] == pytest.approx(50.095, abs=0.01)
+    assert found["rail_m"].iloc[int(np.argmin(np.abs(found["station"] - 9.0)))] == pytest.approx(
+        50.095, abs=0.01
+    )

@@ -16,7 +16,9 @@ def place(counts=(30, 20), features=1, seed=0):
     rng = np.random.default_rng(seed)
     station = np.concatenate([np.linspace(0, 3, count) for count in counts])
     made = np.column_stack([np.ones(len(station)), rng.normal(size=(len(station), features - 1))])
-    return Place(station, np.concatenate([[0], np.cumsum(counts)]), made, rng.uniform(0, 0.01, len(station)))
+    return Place(
+        station, np.concatenate([[0], np.cumsum(counts)]), made, rng.uniform(0, 0.01, len(station))
+    )
 
 
 def numbers(where, cells, values, noise=0.005):
@@ -25,14 +27,25 @@ def numbers(where, cells, values, noise=0.005):
     count = len(values)
     cells = np.asarray(cells)
     return Observed(
-        cells, values, values, np.full(count, noise), cells // 10, where.features[cells], np.ones(count, bool)
+        cells,
+        values,
+        values,
+        np.full(count, noise),
+        cells // 10,
+        where.features[cells],
+        np.ones(count, bool),
     )
 
 
 def between(where, cells, low, high, noise=0.005):
     """Interval readings."""
     made = numbers(where, cells, np.zeros(len(cells)), noise)
-    return Observed(made.cell, np.asarray(low, float), np.asarray(high, float), *(getattr(made, name) for name in ("noise_m", "bay", "features", "trusted")))
+    return Observed(
+        made.cell,
+        np.asarray(low, float),
+        np.asarray(high, float),
+        *(getattr(made, name) for name in ("noise_m", "bay", "features", "trusted")),
+    )
 
 
 PRIOR = Prior(np.array([0.03, 0.5]), 0.02, 0.03, 0.004, length_m=1.0)
@@ -74,7 +87,13 @@ def test_nothing_read_leaves_the_prior():
     learned = learn(where, nothing, prior=PRIOR)
     assert (learned.run_m, learned.along_m, learned.length_m) == pytest.approx((0.02, 0.03, 1.0))
     found = estimate(where, nothing, learned)
-    by_hand = np.sqrt(0.02**2 + 0.03**2 + where.doubt_m**2 + 0.004**2 + ((where.features * PRIOR.weights_sd) ** 2).sum(axis=1))
+    by_hand = np.sqrt(
+        0.02**2
+        + 0.03**2
+        + where.doubt_m**2
+        + 0.004**2
+        + ((where.features * PRIOR.weights_sd) ** 2).sum(axis=1)
+    )
     assert found.mean_m == pytest.approx(np.zeros(50), abs=1e-15)
     assert found.sigma_m == pytest.approx(1.1 * by_hand, rel=1e-12)
 
@@ -99,7 +118,8 @@ def test_moments_between_two_limits(mean, sd, low, high, noise):
     edges = [edge for edge in (low, high) if np.isfinite(edge)]
     span = (min([mean - 9 * sd, *edges]) - 0.1, max([mean + 9 * sd, *edges]) + 0.1)
     mass, first, second = (
-        quad(lambda x, k=k: x**k * weight(x), *span, points=[mean, *edges], limit=400)[0] for k in range(3)
+        quad(lambda x, k=k: x**k * weight(x), *span, points=[mean, *edges], limit=400)[0]
+        for k in range(3)
     )
     known = first / mass
     found = fields._within(*(np.array([v]) for v in (mean, sd**2, low, high, noise**2)))
@@ -125,7 +145,10 @@ def test_words_agree_with_sampling():
     prior = Prior(np.array([0.03]), 0.02, 0.03, 0.004, length_m=1.0)
     words = between(where, [2, 5, 9], [0.02, 0.0, 0.01], [np.inf] * 3)
     number = numbers(where, [7], [0.03])
-    joined = {name: np.concatenate([getattr(words, name), getattr(number, name)]) for name in Observed.__slots__}
+    joined = {
+        name: np.concatenate([getattr(words, name), getattr(number, name)])
+        for name in Observed.__slots__
+    }
     order = np.argsort(joined["cell"])
     observed = Observed(**{name: part[order] for name, part in joined.items()})
     size = np.log([prior.run_m, prior.along_m, prior.white_m, prior.length_m])
@@ -140,7 +163,9 @@ def test_words_agree_with_sampling():
     rng = np.random.default_rng(5)
     apart = np.abs(where.station_m[:, None] - where.station_m)
     amplitude = np.hypot(0.03, where.doubt_m)
-    whole = 0.02**2 + 0.03**2 + np.outer(amplitude, amplitude) * np.exp(-apart)  # run, weight, along
+    whole = (
+        0.02**2 + 0.03**2 + np.outer(amplitude, amplitude) * np.exp(-apart)
+    )  # run, weight, along
     draws = rng.multivariate_normal(np.zeros(12), whole, size=1_500_000)
     noisy = draws[:, [2, 5, 9]] + rng.normal(0, np.hypot(0.005, 0.004), (len(draws), 3))
     kept = draws[(noisy >= [0.02, 0.0, 0.01]).all(axis=1)]
@@ -172,7 +197,9 @@ def test_sizes_are_learned_through_words_as_well():
     where = place(counts=(30, 30, 30), features=1)
     prior = Prior(np.array([0.03]), 0.02, 0.03, 0.004)
     cells = np.arange(2, 90, 6)
-    learned = learn(where, between(where, cells, [0.0] * len(cells), [np.inf] * len(cells)), prior=prior)
+    learned = learn(
+        where, between(where, cells, [0.0] * len(cells), [np.inf] * len(cells)), prior=prior
+    )
     assert 0.01 < learned.along_m < 0.06
     assert 0.01 < learned.run_m < 0.04
 
@@ -192,5 +219,9 @@ def test_sigma_is_inflated_by_what_held_out_bays_show():
 def test_few_bays_are_no_test():
     """Three bays with readings test nothing; sigma keeps the general widening."""
     where = place(counts=(30,), features=1)
-    learned = learn(where, numbers(where, [5, 15, 25], [0.5, -0.5, 0.5]), prior=Prior(np.array([0.01]), 0.005, 0.005, 0.002))
+    learned = learn(
+        where,
+        numbers(where, [5, 15, 25], [0.5, -0.5, 0.5]),
+        prior=Prior(np.array([0.01]), 0.005, 0.005, 0.002),
+    )
     assert (learned.tested_bays, learned.inflation) == (3, 1.1)

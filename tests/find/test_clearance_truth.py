@@ -52,9 +52,13 @@ def plain_way(related, levels, ground, bias):
     """What sampling in the line and subtracting gives, at the same steps."""
     bays = related["bays"].sort_values(["run_id", "from_m"], ignore_index=True)
     cells = cells_of(related["runs"], bays, related["panels"], step_m=0.05, gates=set())
-    line = grounds.sections(ground, cells, bias=bias, step_m=0.05, sigma_h_m=np.zeros(len(cells.run))).line
+    line = grounds.sections(
+        ground, cells, bias=bias, step_m=0.05, sigma_h_m=np.zeros(len(cells.run))
+    ).line
     rail = levels[levels["target"] == "rail underside"].groupby("element_id")["height_m"].mean()
-    ends = [rail.reindex(bays[name]).to_numpy(float)[cells.bay] for name in ("from_post", "to_post")]
+    ends = [
+        rail.reindex(bays[name]).to_numpy(float)[cells.bay] for name in ("from_post", "to_post")
+    ]
     height = ends[0] + cells.share * (ends[1] - ends[0])
     gap = 1000.0 * (height - line)
     return pd.DataFrame({
@@ -81,7 +85,9 @@ def beside(truth, found):
     for run, known in truth.groupby("run_id"):
         part = steps[run]
         at = np.searchsorted(part["from_m"].to_numpy(), known["station_m"].to_numpy() + 1e-6) - 1
-        step = part.iloc[np.clip(at, 0, len(part) - 1)].drop(columns=["run_id", "surface"], errors="ignore")
+        step = part.iloc[np.clip(at, 0, len(part) - 1)].drop(
+            columns=["run_id", "surface"], errors="ignore"
+        )
         parts.append(pd.concat([known.reset_index(drop=True), step.reset_index(drop=True)], axis=1))
     whole = pd.concat(parts, ignore_index=True)
     return whole[whole["contact_probability"].notna()]
@@ -146,7 +152,11 @@ def test_expected_contact_is_the_true_length(sample, truth):
     """The expected length in contact is within 20 % of the true one; that called so would be far too short."""
     known = 0.05 * truth["touches"].sum()
     expected = sample["stretches"]["expected_contact_m"].sum()
-    called = sample["stretches"].loc[sample["stretches"]["contact"].isin(["in contact", "over stone"]), "length_m"].sum()
+    called = (
+        sample["stretches"]
+        .loc[sample["stretches"]["contact"].isin(["in contact", "over stone"]), "length_m"]
+        .sum()
+    )
     assert expected == pytest.approx(known, rel=0.20)
     assert called < 0.85 * known
 

@@ -21,7 +21,16 @@ def called(contact, *, length=1.0, rail=None, seen=None, stone=None, certain=0.9
 
 @pytest.mark.parametrize(
     ("gap_cm", "sigma_cm", "probability"),
-    [(0, 1, 0.98), (0, 2, 0.84), (0, 3, 0.75), (0, 5, 0.66), (5, 2, 0.07), (5, 3, 0.16), (5, 5, 0.27), (10, 5, 0.05)],
+    [
+        (0, 1, 0.98),
+        (0, 2, 0.84),
+        (0, 3, 0.75),
+        (0, 5, 0.66),
+        (5, 2, 0.07),
+        (5, 3, 0.16),
+        (5, 5, 0.27),
+        (10, 5, 0.05),
+    ],
 )
 def test_probability_of_contact_by_hand(gap_cm, sigma_cm, probability):
     """For a contact gap of 2 cm the probabilities are those of a table of the normal distribution."""
@@ -31,13 +40,19 @@ def test_probability_of_contact_by_hand(gap_cm, sigma_cm, probability):
 
 @pytest.mark.parametrize(
     ("soil", "stone", "rail"),
-    [((0.06, 0.02), (0.05, 0.01), 0.005), ((0.03, 0.03), (0.03, 0.02), 0.015), ((0.15, 0.02), (0.01, 0.01), 0.0)],
+    [
+        ((0.06, 0.02), (0.05, 0.01), 0.005),
+        ((0.03, 0.03), (0.03, 0.02), 0.015),
+        ((0.15, 0.02), (0.01, 0.01), 0.0),
+    ],
 )
 def test_the_lower_gap_agrees_with_drawing(soil, stone, rail):
     """Mean, sigma and probability of the lower of two gaps that share the rail's error agree with drawing a million."""
     rng = np.random.default_rng(1)
     common = rng.normal(0, rail, 1_000_000)
-    parts = [m + common + rng.normal(0, np.sqrt(s**2 - rail**2), 1_000_000) for m, s in (soil, stone)]
+    parts = [
+        m + common + rng.normal(0, np.sqrt(s**2 - rail**2), 1_000_000) for m, s in (soil, stone)
+    ]
     low = np.minimum(*parts)
     gaps = [single(np.array([m]), np.array([s]), contact_m=0.02) for m, s in (soil, stone)]
     found = lower_of(*gaps, rail_sigma_m=np.array([rail]), contact_m=0.02)
@@ -58,7 +73,9 @@ def test_the_budget_is_spent_in_order_of_probability():
 
 def test_equal_probabilities_go_together():
     """When the budget ends within steps of one probability none of them is called clear."""
-    assert called([0.0, 0.0, 0.09, 0.09, 0.09], budget=4.0) == ["clear", "clear"] + ["undecided"] * 3
+    assert (
+        called([0.0, 0.0, 0.09, 0.09, 0.09], budget=4.0) == ["clear", "clear"] + ["undecided"] * 3
+    )
     assert called([0.0, 0.0, 0.09, 0.09, 0.09], budget=6.0) == ["clear"] * 5
 
 
@@ -86,8 +103,14 @@ def test_long_steps_spend_more():
     """The budget is metres: one step of ten metres spends what ten of one metre do."""
     contact, length = np.array([0.01, 0.05]), np.array([90.0, 10.0])
     yes = np.ones(2, bool)
-    for budget, known in ((0.89, ["undecided", "undecided"]), (0.9, ["clear", "undecided"]), (1.4, ["clear", "clear"])):
-        found = verdicts(contact, length, rail=yes, seen=yes, stone=~yes, certain=0.9, budget_pct=budget)
+    for budget, known in (
+        (0.89, ["undecided", "undecided"]),
+        (0.9, ["clear", "undecided"]),
+        (1.4, ["clear", "clear"]),
+    ):
+        found = verdicts(
+            contact, length, rail=yes, seen=yes, stone=~yes, certain=0.9, budget_pct=budget
+        )
         assert found.tolist() == known
 
 

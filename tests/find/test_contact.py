@@ -56,22 +56,36 @@ def test_steps_of_one_verdict_are_joined_within_a_bay():
 
 def test_surfaces_are_kept_apart():
     """Clear over stone and clear over soil are two stretches."""
-    found = stretches(steps(("B1", "clear", "soil", 0.0, 90.0), ("B1", "clear", "stone", 0.0, 60.0)))
+    found = stretches(
+        steps(("B1", "clear", "soil", 0.0, 90.0), ("B1", "clear", "stone", 0.0, 60.0))
+    )
     assert found["surface"].tolist() == ["soil", "stone"]
 
 
 def test_not_seen_stands_without_numbers():
     """A stretch that was not seen has its length and nothing else, least of all a probability."""
-    found = stretches(steps(("B1", "not seen", "not seen", None, None), ("B1", "clear", "soil", 0.0, 90.0)))
+    found = stretches(
+        steps(("B1", "not seen", "not seen", None, None), ("B1", "clear", "soil", 0.0, 90.0))
+    )
     blind = found.iloc[0]
     assert (blind["contact"], blind["length_m"]) == ("not seen", 0.5)
-    assert found.iloc[[0]][["expected_contact_m", "any_contact_probability", "gap_mm", "least_gap_mm", "sigma_mm"]].isna().all(axis=None)
+    assert (
+        found.iloc[[0]][
+            ["expected_contact_m", "any_contact_probability", "gap_mm", "least_gap_mm", "sigma_mm"]
+        ]
+        .isna()
+        .all(axis=None)
+    )
 
 
 def test_a_bay_without_a_rail_parts_what_lies_on_either_side():
     """An opening is no stretch, and rails beyond it begin a new one."""
     found = stretches(
-        steps(("B1", "clear", "soil", 0.0, 90.0), ("B1", "no rail", "not seen", None, None), ("B1", "clear", "soil", 0.0, 90.0))
+        steps(
+            ("B1", "clear", "soil", 0.0, 90.0),
+            ("B1", "no rail", "not seen", None, None),
+            ("B1", "clear", "soil", 0.0, 90.0),
+        )
     )
     assert found[["from_m", "to_m"]].to_numpy().tolist() == [[0.0, 0.5], [1.0, 1.5]]
 
@@ -85,7 +99,9 @@ def together(chance, *, correlation, shared, step=0.05):
     """Probability that any of the steps of one stretch touches."""
     chance = np.asarray(chance, float)
     station = step * (np.arange(len(chance)) + 0.5)
-    return float(any_contact(chance, station, np.array([0]), correlation_m=correlation, shared=shared)[0])
+    return float(
+        any_contact(chance, station, np.array([0]), correlation_m=correlation, shared=shared)[0]
+    )
 
 
 def test_errors_wholly_in_common_give_the_largest_probability():
@@ -96,7 +112,9 @@ def test_errors_wholly_in_common_give_the_largest_probability():
 
 def test_independent_steps_give_the_product_rule():
     """With nothing in common each step has its own chance: 1 - 0.9 ** 20."""
-    assert together([0.1] * 20, correlation=0.05, shared=0.0) == pytest.approx(1 - 0.9**20, abs=1e-12)
+    assert together([0.1] * 20, correlation=0.05, shared=0.0) == pytest.approx(
+        1 - 0.9**20, abs=1e-12
+    )
 
 
 @pytest.mark.parametrize("shared", [0.3, 0.6, 0.95])
@@ -116,7 +134,9 @@ def test_never_below_the_worst_step_nor_above_independence():
     rng = np.random.default_rng(3)
     for _ in range(20):
         chance = rng.uniform(0, 0.6, 60)
-        found = together(chance, correlation=float(rng.uniform(0.1, 2)), shared=float(rng.uniform(0, 1)))
+        found = together(
+            chance, correlation=float(rng.uniform(0.1, 2)), shared=float(rng.uniform(0, 1))
+        )
         assert chance.max() - 1e-9 <= found <= 1 - np.prod(1 - chance) + 1e-9
 
 

@@ -16,7 +16,9 @@ def paths(height, *, corners=((0.0, 0.0), (4.0, 0.0)), practice=None, **more):
     """Follow the water from one run over ground given by a formula."""
     runs = survey(fence(list(corners), [50.1] * len(corners)))["runs"]
     ground = Ground(height) if height is not None else None
-    found = water_from_iron(runs, site=SITE, survey=SURVEY, ground=ground, run=FakeRun(practice), **more)
+    found = water_from_iron(
+        runs, site=SITE, survey=SURVEY, ground=ground, run=FakeRun(practice), **more
+    )
     return layer("flow_paths").check(found["flow_paths"], crs=SITE.crs)
 
 
@@ -45,19 +47,25 @@ def test_flat_ground_is_uncertain():
     found = paths(lambda east, north: 50.0 + 0.01 * north + 0.0 * east)
     assert len(found) == 5
     assert found["uncertain"].all()
-    steep = paths(lambda east, north: 50.0 + 0.01 * north + 0.0 * east, practice={"exposure.flat_slope_pct": 0.5})
+    steep = paths(
+        lambda east, north: 50.0 + 0.01 * north + 0.0 * east,
+        practice={"exposure.flat_slope_pct": 0.5},
+    )
     assert not steep["uncertain"].any()
 
 
 def test_water_stops_where_ground_was_not_seen():
     """Beyond an edge 2 m down the slope nothing was seen, so no path is drawn there."""
-    found = paths(lambda east, north: np.where(north < -2.0, np.nan, 50.0 + 0.1 * north + 0.0 * east))
+    found = paths(
+        lambda east, north: np.where(north < -2.0, np.nan, 50.0 + 0.1 * north + 0.0 * east)
+    )
     lowest = min(line.coords[-1][1] for line in found.geometry) - NORTH
     assert -2.0 <= lowest < -1.6
 
 
 def test_water_ends_in_a_hollow_that_holds_it():
     """A trench across the slope, closed at both ends, ends the paths in it."""
+
     def trench(east, north):
         deep = (np.abs(north + 2.5) < 0.5) & (np.abs(east - 2.0) < 4.0)
         return 50.0 + 0.02 * north + 0.0 * east - 0.5 * deep

@@ -68,11 +68,17 @@ def test_cross_section_of_a_tilted_plane():
     offset, strip = np.array([0.2, 0.3, 0.4, 0.8, 1.0]), np.array([0, 0, 0, 1, 1])
     # A line that runs north: left is west, columns get smaller.
     here = np.array([30.0])
-    found = cross_sections(
-        plane, here, here, np.array([-10.0]), np.array([0.0]), offset, strip, 2
-    )[0]
+    found = cross_sections(plane, here, here, np.array([-10.0]), np.array([0.0]), offset, strip, 2)[
+        0
+    ]
     middle = plane[30, 30]
-    expected = [middle - 0.3 * 0.3, middle - 0.3 * 0.9, middle + 0.3 * 0.3, middle + 0.3 * 0.9, middle]
+    expected = [
+        middle - 0.3 * 0.3,
+        middle - 0.3 * 0.9,
+        middle + 0.3 * 0.3,
+        middle + 0.3 * 0.9,
+        middle,
+    ]
     assert found == pytest.approx(expected, abs=1e-12)
 
 

@@ -26,7 +26,9 @@ def shapes_of(polygons):
 def packed(lines):
     """Pack line strings."""
     xy, owner = shapely.get_coordinates(lines, return_index=True)
-    return lines_of(xy[:, 0].copy(), xy[:, 1].copy(), np.searchsorted(owner, np.arange(len(lines) + 1)))
+    return lines_of(
+        xy[:, 0].copy(), xy[:, 1].copy(), np.searchsorted(owner, np.arange(len(lines) + 1))
+    )
 
 
 def one(polygon, line, reach=20.0):
@@ -49,7 +51,9 @@ def scene(seed, lines=60, stones=500):
             ring = centre + spoke * rng.uniform(2, 5, (len(angle), 1))
             made.append(shapely.LineString(np.vstack([ring, ring[:1]])))
         else:
-            made.append(shapely.LineString(centre + np.cumsum(rng.normal(0, 1.6, (count, 2)), axis=0)))
+            made.append(
+                shapely.LineString(centre + np.cumsum(rng.normal(0, 1.6, (count, 2)), axis=0))
+            )
     boxes = []
     for k in range(stones):
         half = rng.uniform(0.1, 0.7, 2) * (6.0 if k % 20 == 0 else 1.0)
@@ -126,7 +130,9 @@ def test_sides_of_closed_lines(compared):
 def test_reach_of_each_shape_is_its_own():
     """With one reach a shape, each lists just the lines within its own."""
     points = shapes_of([shapely.box(1, 2, 2, 3), shapely.box(3, 2, 4, 3)])
-    found = pairs_within(points, packed([shapely.LineString([(0, 0), (9, 0)])]), reach_m=np.array([1.9, 2.1]))
+    found = pairs_within(
+        points, packed([shapely.LineString([(0, 0), (9, 0)])]), reach_m=np.array([1.9, 2.1])
+    )
     assert found.shape.tolist() == [1]
 
 
@@ -170,7 +176,9 @@ def test_a_crossing_has_its_middle_as_station():
     """A line that runs through a box from 2 to 4 has station 3 there."""
     found = one(shapely.box(2, -1, 4, 1), shapely.LineString([(0, 0), (10, 0)]))
     assert found.distance_m[0] == 0.0
-    assert (found.from_m[0], found.to_m[0], found.station_m[0]) == pytest.approx((2, 4, 3), abs=1e-12)
+    assert (found.from_m[0], found.to_m[0], found.station_m[0]) == pytest.approx(
+        (2, 4, 3), abs=1e-12
+    )
 
 
 def test_the_longest_of_several_crossings_counts():
@@ -193,7 +201,9 @@ def test_a_line_that_only_touches():
     """A corner that touches the line in a point is a crossing of no length at that point."""
     found = one(shapely.Polygon([(3, 0), (4, 1), (2, 1)]), shapely.LineString([(0, 0), (10, 0)]))
     assert found.distance_m[0] == 0.0
-    assert (found.from_m[0], found.to_m[0], found.station_m[0]) == pytest.approx((3, 3, 3), abs=1e-9)
+    assert (found.from_m[0], found.to_m[0], found.station_m[0]) == pytest.approx(
+        (3, 3, 3), abs=1e-9
+    )
 
 
 def test_a_line_along_an_edge():

@@ -25,11 +25,15 @@ def answers() -> dict[str, list[float]]:
     n = 9
     station = np.sort(rng.uniform(0, 4, n))
     made = markov.Chain(station, np.array([0, 5, 9]), rng.uniform(0.01, 0.05, n), 0.02, 1.1)
-    read = markov.Readings(np.array([1, 1, 4, 7]), rng.normal(size=(4, 2)), rng.uniform(1e-4, 1e-3, 4))
+    read = markov.Readings(
+        np.array([1, 1, 4, 7]), rng.normal(size=(4, 2)), rng.uniform(1e-4, 1e-3, 4)
+    )
     x, y = np.array([0.0, 6, 6, 0, 0, 9, 12.5]), np.array([0.0, 0, 5, 5, 0, 1, 3.0])
     lines = lines_of(x, y, np.array([0, 5, 7]))
     boxes = np.array([[1, 1], [2, 1], [2, 2], [1, 2], [5, -1], [7, -1], [7, 1], [5, 1], [10, 9.0]])
-    shapes = Shapes(boxes[:, 0].copy(), boxes[:, 1].copy(), np.array([0, 4, 8, 9]), np.array([0, 1, 2, 3]))
+    shapes = Shapes(
+        boxes[:, 0].copy(), boxes[:, 1].copy(), np.array([0, 4, 8, 9]), np.array([0, 1, 2, 3])
+    )
     block = rng.normal(size=(4, 3, 3))
     block = block @ block.transpose(0, 2, 1) + 4 * np.eye(3)
     found = {
@@ -62,7 +66,12 @@ def test_the_same_without_the_compiler():
     )
     env = os.environ | {"NUMBA_DISABLE_JIT": "1"}
     done = subprocess.run(
-        [sys.executable, "-c", code], env=env, capture_output=True, text=True, timeout=240, check=True
+        [sys.executable, "-c", code],
+        env=env,
+        capture_output=True,
+        text=True,
+        timeout=240,
+        check=True,
     )
     plain = json.loads(done.stdout)
     for name, compiled in answers().items():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pandas as pd
 from hypothesis import given, settings
@@ -10,7 +12,8 @@ from rails import Ground, along, clearance, fence, survey
 
 from fencemap.find.clearance_verdict import verdicts
 
-_FEW = settings(max_examples=8)
+# Each example fits a whole survey; tests/long.sh has the time for more.
+_FEW = settings(max_examples=int(os.environ.get("FENCEMAP_EXAMPLES", "4")))
 
 
 def bumps(seed):
@@ -38,12 +41,23 @@ def case(seed, *, count=7, gaps=True):
     rail = [float(ground(e, n)) + 0.06 + float(rng.normal(0, 0.01)) for e, n in posts]
     bays = rng.choice(count - 1, 4, replace=False)
     read = [(int(k), float(rng.uniform(0.3, 1.7)), float(rng.uniform(20, 90))) for k in bays]
-    return posts, rail, [{"panel_id": f"R-N{k + 1}", "run_id": None, "station_m": s, "gap": g, "sigma_mm": 5.0} for k, s, g in read] if gaps else []
+    return (
+        posts,
+        rail,
+        [
+            {"panel_id": f"R-N{k + 1}", "run_id": None, "station_m": s, "gap": g, "sigma_mm": 5.0}
+            for k, s, g in read
+        ]
+        if gaps
+        else [],
+    )
 
 
 def found(posts, rail, gaps, ground, **more):
     """Clearance along one fence."""
-    layers = survey(fence([(float(e), float(n)) for e, n in posts], rail, sigma_v_m=0.01), gaps=gaps)
+    layers = survey(
+        fence([(float(e), float(n)) for e, n in posts], rail, sigma_v_m=0.01), gaps=gaps
+    )
     return along(clearance(layers, ground, **more))
 
 
@@ -74,7 +88,10 @@ def test_a_quarter_turn_changes_nothing(seed):
     """The same ground and fence, turned by 90 degrees, have the same gaps."""
     posts, rail, gaps = case(seed)
     turned = np.column_stack([-posts[:, 1], posts[:, 0]])
-    alike(found(posts, rail, gaps, Ground(bumps(seed))), found(turned, rail, gaps, Turned(bumps(seed))))
+    alike(
+        found(posts, rail, gaps, Ground(bumps(seed))),
+        found(turned, rail, gaps, Turned(bumps(seed))),
+    )
 
 
 @_FEW
@@ -85,7 +102,9 @@ def test_a_shift_changes_nothing(seed, east, north):
     e, n = 0.05 * east, 0.05 * north
     height = bumps(seed)
     moved = Ground(lambda x, y: height(x - e, y - n))
-    alike(found(posts, rail, gaps, Ground(height)), found((*posts, e, n), rail, gaps, moved))
+    alike(
+        found(posts, rail, gaps, Ground(height)), found(posts + np.array([e, n]), rail, gaps, moved)
+    )
 
 
 @_FEW
@@ -95,7 +114,12 @@ def test_another_bench_mark_changes_nothing(seed, metres):
     posts, rail, gaps = case(seed)
     height = bumps(seed)
     raised = Ground(lambda x, y: height(x, y) + metres)
-    alike(found(posts, rail, gaps, Ground(height)), found(posts, [z + metres for z in rail], gaps, raised), gap_mm=0.2, chance=5e-3)
+    alike(
+        found(posts, rail, gaps, Ground(height)),
+        found(posts, [z + metres for z in rail], gaps, raised),
+        gap_mm=0.2,
+        chance=5e-3,
+    )
 
 
 @_FEW
@@ -108,7 +132,10 @@ def test_walking_the_other_way_changes_nothing(seed):
     back = []
     for gap in gaps:
         k = int(gap["panel_id"].removeprefix("R-N"))
-        back.append(gap | {"panel_id": f"R-N{count - k}", "station_m": float(legs[k - 1]) - gap["station_m"]})
+        back.append(
+            gap
+            | {"panel_id": f"R-N{count - k}", "station_m": float(legs[k - 1]) - gap["station_m"]}
+        )
     ahead = found(posts, rail, gaps, Ground(bumps(seed)))
     there = found(posts[::-1], rail[::-1], back, Ground(bumps(seed)))
     turned = there.iloc[::-1].reset_index(drop=True)
@@ -121,7 +148,9 @@ def test_walking_the_other_way_changes_nothing(seed):
 def test_row_order_changes_nothing(seed, order):
     """Shuffled rows of every layer give the same rows out, to the last digit but the fit's."""
     posts, rail, gaps = case(seed)
-    layers = survey(fence([(float(e), float(n)) for e, n in posts], rail, sigma_v_m=0.01), gaps=gaps)
+    layers = survey(
+        fence([(float(e), float(n)) for e, n in posts], rail, sigma_v_m=0.01), gaps=gaps
+    )
 
     def shuffled(frame):
         rows = list(range(len(frame)))
@@ -129,7 +158,9 @@ def test_row_order_changes_nothing(seed, order):
         return frame.iloc[rows]
 
     one = along(clearance(layers, Ground(bumps(seed))))
-    other = along(clearance({name: shuffled(frame) for name, frame in layers.items()}, Ground(bumps(seed))))
+    other = along(
+        clearance({name: shuffled(frame) for name, frame in layers.items()}, Ground(bumps(seed)))
+    )
     assert one["uid"].tolist() == other["uid"].tolist()
     alike(one, other, gap_mm=0.01, chance=1e-4)
 
@@ -175,7 +206,11 @@ def test_the_budget_is_never_overdrawn(chances, certain, budget):
     contact = np.array(chances)
     length = np.full(len(contact), 0.05)
     yes = np.ones(len(contact), bool)
-    found = pd.Series(verdicts(contact, length, rail=yes, seen=yes, stone=~yes, certain=certain, budget_pct=budget))
+    found = pd.Series(
+        verdicts(
+            contact, length, rail=yes, seen=yes, stone=~yes, certain=certain, budget_pct=budget
+        )
+    )
     clear = (found == "clear").to_numpy()
     assert (contact * length)[clear].sum() <= budget / 100 * length.sum() * (1 + 1e-9)
     if clear.any() and (~clear).any():

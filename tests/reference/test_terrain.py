@@ -63,9 +63,7 @@ def test_flow_directions_of_the_teaching_grid():
 
 def test_flow_accumulation_of_the_teaching_grid():
     """The published accumulation, each cell counting itself, is found."""
-    published = _grid(
-        "1 1 1 1 1 1/1 2 2 3 3 1/1 4 8 6 5 1/1 1 1 21 1 2/1 1 1 2 25 1/1 3 5 8 36 2"
-    )
+    published = _grid("1 1 1 1 1 1/1 2 2 3 3 1/1 4 8 6 5 1/1 1 1 21 1 2/1 1 1 2 25 1/1 3 5 8 36 2")
     assert (accumulation(d8(E6)) == published).all(), _FLOW
 
 

@@ -24,14 +24,22 @@ def elements(*rows: dict[str, Any]) -> Any:
     return frame("elements", plain, shapes)
 
 
-def post(name: str, at: tuple[float, ...], order: int | None = None, run: str | None = "R", **more: Any) -> dict[str, Any]:
+def post(
+    name: str, at: tuple[float, ...], order: int | None = None, run: str | None = "R", **more: Any
+) -> dict[str, Any]:
     """One post."""
     return {"element_id": name, "kind": "post", "at": at, "order": order, "run_id": run} | more
 
 
 def panel(name: str, order: int | None, run: str | None = "R", **more: Any) -> dict[str, Any]:
     """One panel or gate."""
-    return {"element_id": name, "kind": "panel", "order": order, "run_id": run, "presence": "in place"} | more
+    return {
+        "element_id": name,
+        "kind": "panel",
+        "order": order,
+        "run_id": run,
+        "presence": "in place",
+    } | more
 
 
 def straight(count: int, step: float = 2.0) -> list[dict[str, Any]]:

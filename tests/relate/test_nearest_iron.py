@@ -150,5 +150,12 @@ def test_identity_keeps_every_thing_under_its_uid():
     found = identify(rows, stones, NO_CURBS, lots, survey=SURVEY)["identity"]
     layer("identity").check(found)
     told = dict(zip(found["element_id"], found["event"], strict=True))
-    assert told == {"A": "found", "B": "lost", "C": "stored", "D": "found", "7": "found", "S": "found"}
+    assert told == {
+        "A": "found",
+        "B": "lost",
+        "C": "stored",
+        "D": "found",
+        "7": "found",
+        "S": "found",
+    }
     assert set(found["uid"]) == {*rows["uid"], *stones["uid"], *lots["uid"]}

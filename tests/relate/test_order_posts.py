@@ -25,11 +25,18 @@ def square(**more):
 
 def test_stations_are_lengths_along_the_rail():
     """Posts at 0, 2 and 5 m with a bend of 3-4-5 have stations 0, 5 and 7 by hand."""
-    made = ordered(elements(post("A", (0, 0, 50.0), 1, target="ground"), post("B", (3, 4), 2), post("C", (5, 4), 3)))
+    made = ordered(
+        elements(
+            post("A", (0, 0, 50.0), 1, target="ground"), post("B", (3, 4), 2), post("C", (5, 4), 3)
+        )
+    )
     line = made["runs"].geometry.iloc[0]
     assert shapely.get_coordinates(line, include_m=True)[:, 2].tolist() == [0.0, 5.0, 7.0]
     assert made["runs"]["length_m"].tolist() == [7.0]
-    assert made["bays"][["from_m", "to_m", "length_m"]].to_numpy().tolist() == [[0, 5, 5], [5, 7, 2]]
+    assert made["bays"][["from_m", "to_m", "length_m"]].to_numpy().tolist() == [
+        [0, 5, 5],
+        [5, 7, 2],
+    ]
 
 
 def test_ground_heights_only_where_ground_was_shot():
@@ -159,7 +166,9 @@ def test_long_bays_are_named():
     made = ordered(elements(post("A", (0, 0), 1), post("B", (2, 0), 2), post("C", (9, 0), 3)))
     found = made["suspect"].set_index("code").loc["long-bay"]
     assert (found["element_id"], found["size"]) == ("B", 7.0)
-    assert "long-bay" not in doubts(ordered(elements(post("A", (0, 0), 1), post("B", (7, 0), 2)), longest_bay_m=8.0))
+    assert "long-bay" not in doubts(
+        ordered(elements(post("A", (0, 0), 1), post("B", (7, 0), 2)), longest_bay_m=8.0)
+    )
 
 
 def test_a_run_of_one_post_is_kept_and_named():
@@ -183,7 +192,11 @@ def test_posts_without_a_run_are_gathered_by_lot_and_nearness():
 
 def test_two_posts_in_one_place_make_no_bay():
     """A post on the very place of the one before is left out of the run and named."""
-    made = ordered(elements(post("A", (0, 0), 1), post("B", (2, 0), 2), post("C", (2, 0), 3), post("D", (4, 0), 4)))
+    made = ordered(
+        elements(
+            post("A", (0, 0), 1), post("B", (2, 0), 2), post("C", (2, 0), 3), post("D", (4, 0), 4)
+        )
+    )
     assert walk(made) == ["A", "B", "D"]
     assert doubts(made)["same-place"] == ["C"]
 
@@ -200,7 +213,10 @@ def test_lots_and_material_of_a_run():
     """A party fence has both lots; the run has the material of most panels and the tallest height."""
     rows = straight(4)
     rows[0]["lots"], rows[1]["lots"] = "12;11", "11"
-    more = [panel("N1", 1, material="wire", height_mm=700), panel("N2", 2, material="cast iron", height_mm=900)]
+    more = [
+        panel("N1", 1, material="wire", height_mm=700),
+        panel("N2", 2, material="cast iron", height_mm=900),
+    ]
     made = ordered(elements(*rows, *more, panel("N3", 3, material="cast iron")))
     found = made["runs"].iloc[0]
     assert (found["lots"], found["material"], found["height_mm"]) == ("11;12", "cast iron", 900.0)
@@ -223,7 +239,12 @@ def test_nothing_surveyed():
 def test_row_order_changes_nothing():
     """Shuffled rows give the same layers, to the byte of every identity."""
     rng = np.random.default_rng(3)
-    rows = [*straight(6), post("X", (20, 0)), post("Y", (22, 0)), *[panel(f"N{k}", k) for k in range(1, 6)]]
+    rows = [
+        *straight(6),
+        post("X", (20, 0)),
+        post("Y", (22, 0)),
+        *[panel(f"N{k}", k) for k in range(1, 6)],
+    ]
     whole = elements(*rows)
     first, again = ordered(whole), ordered(whole.iloc[rng.permutation(len(rows))])
     for name in ("runs", "bays", "panels"):

@@ -21,7 +21,9 @@ def filled(made):
 
 def test_panel_k_hangs_after_post_k():
     """Panels and gates go by run and number."""
-    made = ordered(elements(*straight(4), panel("N1", 1), panel("G2", 2, kind="gate"), panel("N3", 3)))
+    made = ordered(
+        elements(*straight(4), panel("N1", 1), panel("G2", 2, kind="gate"), panel("N3", 3))
+    )
     assert bay_of(made) == {"N1": "R-B01", "G2": "R-B02", "N3": "R-B03"}
     assert filled(made) == {"R-B01": "panel", "R-B02": "gate", "R-B03": "panel"}
     assert made["panels"]["length_m"].tolist() == [2.0, 2.0, 2.0]
@@ -29,7 +31,10 @@ def test_panel_k_hangs_after_post_k():
 
 def test_a_panel_that_names_its_post_hangs_there():
     """Without run and number the parent tells: the bay that begins at that post, of the last post the one that ends."""
-    rows = [panel("N1", None, run=None, parent_id="P2"), panel("N2", None, run=None, parent_id="P4")]
+    rows = [
+        panel("N1", None, run=None, parent_id="P2"),
+        panel("N2", None, run=None, parent_id="P4"),
+    ]
     made = ordered(elements(*straight(4), *rows))
     assert bay_of(made) == {"N1": "R-B02", "N2": "R-B03"}
 
@@ -48,14 +53,20 @@ def test_a_panel_with_a_good_position_goes_to_the_nearest_bay():
 
 def test_a_panel_past_the_last_post_has_no_bay():
     """Panel 4 of an open run of four posts, and one of a run that isn't there, are named and left out."""
-    made = ordered(elements(*straight(4), panel("N1", 1), panel("N4", 4), panel("N9", 1, run="elsewhere")))
+    made = ordered(
+        elements(*straight(4), panel("N1", 1), panel("N4", 4), panel("N9", 1, run="elsewhere"))
+    )
     assert bay_of(made) == {"N1": "R-B01"}
     assert doubts(made)["no-bay"] == ["N4", "N9"]
 
 
 def test_gone_panels_leave_their_bay_empty():
     """A missing or stored panel keeps its name in the bay, which nothing fills."""
-    made = ordered(elements(*straight(4), panel("N1", 1, presence="missing"), panel("N2", 2, presence="in store")))
+    made = ordered(
+        elements(
+            *straight(4), panel("N1", 1, presence="missing"), panel("N2", 2, presence="in store")
+        )
+    )
     assert filled(made) == {"R-B01": "nothing", "R-B02": "nothing", "R-B03": "nothing"}
     assert made["bays"]["panel_id"].tolist()[:2] == ["N1", "N2"]
 
@@ -77,7 +88,11 @@ def test_two_panels_in_one_bay():
 
 def test_single_rails_stand_for_panels_that_were_not_recorded():
     """A rail fills its bay when no panel does, and is no second panel where one does."""
-    made = ordered(elements(*straight(3), panel("N1", 1), panel("L1", 1, kind="rail"), panel("L2", 2, kind="rail")))
+    made = ordered(
+        elements(
+            *straight(3), panel("N1", 1), panel("L1", 1, kind="rail"), panel("L2", 2, kind="rail")
+        )
+    )
     assert bay_of(made) == {"N1": "R-B01", "L2": "R-B02"}
 
 
@@ -101,7 +116,10 @@ def test_rail_heights_of_a_panel():
 
 def test_a_gate_takes_only_its_own_levels():
     """Levels of the neighbours' rails at its posts say nothing of a gate."""
-    read = levels({"element_id": "P1", "height_m": 50.1}, {"element_id": "P2", "height_m": 50.3, "bay_id": "G1"})
+    read = levels(
+        {"element_id": "P1", "height_m": 50.1},
+        {"element_id": "P2", "height_m": 50.3, "bay_id": "G1"},
+    )
     made = ordered(elements(*straight(2), panel("G1", 1, kind="gate")), read)
     z = shapely.get_coordinates(made["panels"].geometry.iloc[0], include_z=True)[:, 2]
     assert np.isnan(z[0])

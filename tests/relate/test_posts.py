@@ -42,7 +42,9 @@ def test_a_ring_encloses_and_a_line_does_not():
 def test_two_ends_open_the_ring_between_them():
     """Posts around three sides whose ends are known are opened between the ends, not at the longest leg."""
     xy = np.array([[0.0, 0], [0, 3], [4, 3], [4, 0]])  # the long leg is 1-2, the opening 3-0
-    found = order_of(xy, np.full(4, np.nan), names=list("abcd"), ends=[0, 3], panels=set(), longest_m=9.0)
+    found = order_of(
+        xy, np.full(4, np.nan), names=list("abcd"), ends=[0, 3], panels=set(), longest_m=9.0
+    )
     assert found.walk == [0, 1, 2, 3]
     assert not found.closed
 

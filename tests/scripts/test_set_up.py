@@ -20,6 +20,8 @@ case "$*" in
 *"version_info < (3, 11)"*) [ -e "$world/old" ] && exit 1 || exit 0 ;;
 *"import ensurepip"*) [ -e "$world/venv-package" ] ;;
 "-m venv "*) mkdir -p "$3/bin" && cp "$world/bin/python3" "$3/bin/python" ;;
+*"import osgeo_utils"*) [ -e "$world/gdal-utils" ] ;;
+*"--no-deps"*"gdal-utils"*) touch "$world/gdal-utils" ;;
 "-VV") echo "Python 3.11.2" ;;
 *"-m pip install"*) echo "pip: $* in $PWD" >>"$world/log"; [ ! -e "$world/no-network" ] ;;
 *) echo "ran: $*" >>"$world/log" ;;
@@ -66,7 +68,7 @@ class Machine:
         tools = self.world / "tools"
         if not tools.exists():
             tools.mkdir()
-            for name in ("sh", "cat", "cksum", "cp", "dirname", "mkdir", "rm", "touch"):
+            for name in ("sh", "cat", "cksum", "cp", "dirname", "ls", "mkdir", "rm", "touch"):
                 (tools / name).symlink_to(shutil.which(name))
         env = {
             "PATH": f"{self.world / 'bin'}:{tools}",
@@ -146,6 +148,7 @@ def test_root_gets_the_programs_of_the_tests(machine):
     asked = next(line for line in machine.log if "install" in line and line.startswith("apt-get"))
     assert "chromium" in asked
     assert "poppler-utils" in asked
+    assert (machine.world / "gdal-utils").exists()
 
 
 def test_a_failed_installation_is_not_taken_for_done(machine):
@@ -202,7 +205,7 @@ def test_scripts_parse_as_posix_shell(root, script):
         for line in code
         if any(
             word in line
-            for word in ("[[", "function ", "local ", "source ", "&>", "<<<", "==", "pipefail")
+            for word in ("[[", "function ", "local ", "source ", "&>", "<<<", " == ", "pipefail")
         )
     ]
     assert foreign == []

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from fencemap.bring_in.cells import numbers
 from fencemap.bring_in.intake import Kept
+from fencemap.bring_in.readers.angles import read_angles
 from fencemap.crs import reproject
 from fencemap.errors import SurveyError
 from fencemap.practice import look_up
@@ -128,17 +129,15 @@ def _points_of_columns(kept: Kept) -> NDArray[Any]:
         if cells is None:
             values.append(np.full(count, np.nan))
             continue
-        got, bad = numbers(cells, decimal=kept.table.decimal)
         column = next(
             (held for held, source in kept.table.columns.items() if source is cells), name
         )
-        kept.refuse(
-            bad,
-            "not-a-number",
-            "not a number",
-            f"Write the {name} with digits only.",
-            column=column,
-        )
+        if name in ("longitude", "latitude"):
+            values.append(_angles(kept, cells, name, column))
+            continue
+        got, bad = numbers(cells, decimal=kept.table.decimal)
+        remedy = f"Write the {name} with digits only."
+        kept.refuse(bad, "not-a-number", "not a number", remedy, column=column)
         values.append(got)
     first, second, height = values
     half = np.isnan(first) != np.isnan(second)
@@ -153,6 +152,19 @@ def _points_of_columns(kept: Kept) -> NDArray[Any]:
     shapes = np.full(count, None, dtype=object)
     shapes[known] = shapely.points(np.column_stack([first, second, height])[known])
     return shapes
+
+
+def _angles(kept: Kept, cells: NDArray[Any], name: str, column: str) -> NDArray[np.float64]:
+    """Read longitudes or latitudes in degrees, or in degrees and minutes with their marks."""
+    if kept.table.decimal == ",":
+        cells = np.array([str(cell).replace(",", ".") for cell in cells], dtype=object)
+    read = read_angles(cells, axis="longitude" if name == "longitude" else "latitude")
+    for reason in sorted(set(read.reasons[read.bad])):
+        kept.refuse(
+            read.bad & (read.reasons == reason), "not-an-angle", str(reason),
+            "Write decimal degrees, or degrees, minutes and seconds with their marks.", column=column,
+        )  # fmt: skip
+    return np.asarray(read.degrees, dtype=np.float64)
 
 
 def _reproject(kept: Kept, shapes: NDArray[Any], site: Site) -> NDArray[Any]:

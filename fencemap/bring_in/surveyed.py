@@ -21,10 +21,7 @@ from fencemap.bring_in.place import (
     place_shapes,
 )
 from fencemap.bring_in.raw import RawTable
-from fencemap.bring_in.shapes import read_features
-from fencemap.bring_in.tables import read_delimited
-from fencemap.errors import SurveyError
-from fencemap.guard import kind_of
+from fencemap.bring_in.readers import dispatch
 from fencemap.layers import layer
 from fencemap.practice import look_up
 from fencemap.site import Site, Survey
@@ -40,7 +37,6 @@ __all__ = [
 ]
 
 Made = dict[str, Any]
-_FEATURES = ("geojson", "json", "geopackage")
 # Parts that may have no position of their own: their run or parent places them.
 _PLACED_BY_RUN = ("panel", "gate", "rail", "bracket", "bolt", "ornament")
 _SURROUNDINGS = {
@@ -62,15 +58,8 @@ def read_file(path: Path, *, site: Site, layer_hint: str) -> RawTable:
     """
     inside = path.is_relative_to(site.folder)
     name = path.relative_to(site.folder).as_posix() if inside else path.name
-    kind = kind_of(path)
-    if kind in _FEATURES:
-        return read_features(path, name=name, layer_hint=layer_hint)
-    if kind == "text":
-        return read_delimited(path, name=name)
-    raise SurveyError.at(
-        name, f"is {kind.words}, which holds no survey rows", code="wrong-kind",
-        remedy="Give CSV, GeoJSON or GeoPackage.",
-    )  # fmt: skip
+    margin = float(look_up("site.margin_m", site.practice).value)
+    return dispatch(path, name=name, layer_hint=layer_hint, extent=site.extent, margin_m=margin)
 
 
 def read_elements(*, site: Site, survey: Survey) -> Made:

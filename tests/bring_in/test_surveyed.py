@@ -272,3 +272,35 @@ def test_a_wrong_site_file_says_what_and_how_to_mend_it(tmp_path, old, new, word
     assert words.lower() in str(error.value).lower()
     assert "site.toml" in str(error.value)
     assert isinstance(error.value, FencemapError)
+
+
+def test_degrees_minutes_and_seconds_are_the_same_place(tmp_path):
+    """3 deg 0' 0" E, 54 deg 30' 0" N is 3.0, 54.5: on the central meridian, easting 500000 (UTM)."""
+    text = (
+        "element_id,kind,longitude,latitude\n"
+        "P1,post,3.0,54.5\n"
+        "P2,post,3°0'0.0''E,54°30'0.0''N\n"
+         "P3,post,181,54.5\n"
+    )
+    made = elements(tmp_path, elements=text, boundary=False)
+    shapes = made["elements"].set_index("element_id").geometry
+    assert shapes["P1"].x == pytest.approx(500000.0, abs=1e-6)
+    assert shapes["P2"].distance(shapes["P1"]) == pytest.approx(0.0, abs=1e-6)
+    assert made["rejected"]["source_row"].tolist() == [4]
+
+
+def test_other_formats_come_in_by_the_same_door(tmp_path):
+    """A GPX waypoint is read where a CSV could stand: 3 E, 54.5 N, easting 500000 (UTM)."""
+    gpx = (
+        '<?xml version="1.0"?><gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1">'
+        '<wpt lat="54.5" lon="3.0"><name>T1</name></wpt></gpx>'
+    )
+    folder = make_site(tmp_path, boundary=False)
+    (folder / "trees.gpx").write_text(gpx)
+    path = folder / "site.toml"
+    path.write_text(path.read_text() + 'trees = "trees.gpx"\n[survey.columns]\nelement_id = "name"\n')
+    site = read_site(folder)
+    from fencemap.bring_in.surveyed import read_points
+
+    trees = read_points("trees", site=site, survey=site.survey())["trees"]
+    assert trees.geometry[0].x == pytest.approx(500000.0, abs=1e-6)

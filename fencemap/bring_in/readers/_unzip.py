@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
-from fencemap.errors import RefusedFileError
+from fencemap.errors import FencemapError, RefusedFileError
 from fencemap.guard import check_archive
 
 __all__ = ["Archive", "unzipped"]
@@ -52,11 +52,9 @@ class Archive:
             # The library reads no more than the promised size and compares the checksum.
             with self._archive.open(wanted) as stream:
                 yield stream
-        except RefusedFileError:
-            raise
+        except FencemapError:
+            raise  # what the part holds is wrong, not the archive
         except _FAULTS as error:
-            if isinstance(error, ValueError) and hasattr(error, "problems"):
-                raise  # our own: what the part holds is wrong, not the archive
             raise self._refused(f"its part '{wanted}' is damaged ({error})", "archive") from None
 
     def _refused(self, reason: str, code: str) -> RefusedFileError:

@@ -16,6 +16,7 @@ import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -43,7 +44,7 @@ _DATUMS = {"", "WGS84", "WGS1984"}
 _HEIC = re.compile(rb"heic|heix|hevc|heim|heis|mif1|msf1|avif", re.ASCII)
 _CLOCK_S = 90.0
 _FAULTS = (
-    OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, AttributeError,
+    OSError, ImportError, SyntaxError, ValueError, TypeError, KeyError, IndexError, AttributeError,
     ArithmeticError, EOFError, struct.error, RecursionError,
 )  # fmt: skip
 
@@ -159,11 +160,10 @@ def _heic_exif(real: Path, name: str) -> Any:
             name, "is HEIC, which can't be read here", code="heic",
             remedy="Save it as JPEG, or install pillow-heif.",
         )  # fmt: skip
-    import pillow_heif
-
     exif = Image.Exif()
     try:
-        held = pillow_heif.open_heif(real, convert_hdr_to_8bit=False).info.get("exif")
+        heif: Any = import_module("pillow_heif")
+        held = heif.open_heif(real, convert_hdr_to_8bit=False).info.get("exif")
         exif.load(held or b"")
     except _FAULTS as error:
         raise RefusedFileError.at(

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fencemap.bring_in.readers._unzip import unzipped
 from fencemap.bring_in.readers.kml import read_kml
 from fencemap.errors import FencemapError, RefusedFileError, SurveyError
 
@@ -192,6 +193,38 @@ def test_a_damaged_member_is_refused(tmp_path):
     path.write_bytes(bytes(data))
     with pytest.raises((RefusedFileError, SurveyError)):
         read_kml(path, name="a.kmz")
+
+
+def test_members_are_read_within_their_promise(tmp_path):
+    """Too large, twice there, missing, or longer than the directory says: each is refused by name."""
+    path = packed(tmp_path, [("a", b"x" * 2**21), ("b", b"y")])
+    with unzipped(path, name="z") as archive:
+        with pytest.raises(RefusedFileError, match="2 MB"), archive.member("a", most_mib=1):
+            pass
+        with pytest.raises(RefusedFileError, match="lacks"), archive.member("c", most_mib=1):
+            pass
+        with archive.member("b", most_mib=1) as stream:
+            assert stream.read() == b"y"
+    data = bytearray(path.read_bytes())
+    entry = data.index(b"PK\x01\x02")
+    data[entry + 24 : entry + 28] = (1000).to_bytes(4, "little")  # the directory's size of "a"
+    path.write_bytes(bytes(data))
+    with (
+        unzipped(path, name="z") as archive,
+        pytest.raises(RefusedFileError, match="damaged"),
+        archive.member("a", most_mib=1) as stream,
+    ):
+        stream.read()
+    with pytest.warns(UserWarning, match="Duplicate"):
+        twice = packed(tmp_path, [("a", b"1"), ("a", b"2")], "twice.zip")
+    with unzipped(twice, name="z") as archive, pytest.raises(RefusedFileError, match="twice"):
+        archive.member("a", most_mib=1).__enter__()
+    outside = packed(tmp_path, [("../a", b"1")], "outside.zip")
+    with pytest.raises(RefusedFileError, match="outside"), unzipped(outside, name="z"):
+        pass
+    (tmp_path / "no.zip").write_bytes(b"PK\x03\x04 no archive")
+    with pytest.raises(RefusedFileError), unzipped(tmp_path / "no.zip", name="z"):
+        pass
 
 
 def test_blanks_do_not_hang(tmp_path):

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from fencemap import vocabularies
 from fencemap.bring_in.intake import MOST_REFUSED_SHARE
+from fencemap.bring_in.readers.field_codes import codes
 from fencemap.bring_in.site_file import INPUTS
 from fencemap.cautions import Caution, all_cautions
 from fencemap.layers import CATALOGUE, STAGES, layer, layers_of
@@ -276,12 +277,12 @@ def _inputs_list() -> str:
     return _table(("input", "becomes", "files"), rows)
 
 
-_TABLE = "CSV, TSV, GeoJSON or GeoPackage"
-_SHAPES = "GeoJSON or GeoPackage with shapes"
+_TABLE = "a table, points or features"
+_SHAPES = "features with shapes"
 _INPUT_WORDS = {
     "elements": f"{_TABLE}; iron of the fences",
-    "levels": "CSV or TSV; heights on rails, posts, curbs",
-    "gaps": "CSV or TSV; gaps under rails, in mm or in words",
+    "levels": "a table; heights on rails, posts, curbs",
+    "gaps": "a table; gaps under rails, in mm or in words",
     "stones": f"{_TABLE}; outlines, or positions with length, width and direction",
     "curbs": f"{_TABLE}; outlines, or positions with length, width and direction",
     "trees": f"{_TABLE}; positions",
@@ -291,15 +292,23 @@ _INPUT_WORDS = {
     "drains": _SHAPES,
     "buildings": _SHAPES,
     "graves": _SHAPES,
-    "lead_tests": "CSV or TSV with `lot_id` and `result`",
+    "lead_tests": "a table with `lot_id` and `result`",
     "control": f"{_TABLE}; measured and known coordinates",
     "checkpoints": f"{_TABLE}; measured and known coordinates",
     "photos": "not read yet",
-    "weather": "CSV or TSV, one row an hour",
+    "weather": "a table, one row an hour",
     "ground": "GeoTIFF or tiles: bare ground, heights in metres",
     "surface": "GeoTIFF or tiles: top of everything, heights in metres",
     "ortho": "GeoTIFF or tiles: picture from above",
 }
+
+
+def _field_codes() -> str:
+    rows = [
+        (f"`{code.code}`", code.meaning, code.input, code.kind, code.role or code.target or code.of)
+        for code in codes().values()
+    ]
+    return _table(("code", "meaning", "input", "kind", "role or target"), rows)
 
 
 def _columns_of(name: str) -> str:
@@ -330,6 +339,7 @@ def _documents() -> str:
 _PARTS: dict[str, Callable[[], str]] = {
     "inputs": _inputs_list,
     "documents": _documents,
+    "field codes": _field_codes,
     "share": lambda: f"{MOST_REFUSED_SHARE:.0%}\n",
     **{
         f"columns of {name}": (lambda name=name: _columns_of(name))

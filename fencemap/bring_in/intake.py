@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from fencemap.bring_in.cells import blank, typed
 from fencemap.bring_in.raw import RawTable, row_as_json
+from fencemap.bring_in.readers import DOUBT
 from fencemap.errors import Problem, SurveyError
 from fencemap.layers import layer, uids
 from fencemap.schema import LayerSchema
@@ -166,7 +167,9 @@ class Intake:
         found, unknown = map_columns(table, wanted, self.survey.columns)
         groups = [(item.name,) for item in fields if item.required] + list(needs)
         self._require(table, found, unknown, groups)
+        unknown = [name for name in unknown if name != DOUBT]
         kept = Kept(table, {}, table.geometry, _others(table, unknown), notes=list(table.notes))
+        kept.doubts += _doubts_of_reader(table)
         if unknown:
             kept.notes.append(
                 f"{table.file}: columns kept as they are in 'other': {', '.join(unknown)}"
@@ -258,6 +261,17 @@ class Intake:
         if self.schema.spatial:
             part["geometry"] = kept.geometry if kept.geometry is not None else None
         return part[alive]
+
+
+def _doubts_of_reader(table: RawTable) -> list[Doubt]:
+    """Turn what a reader wrote into its column of doubts into doubts of their rows."""
+    found = []
+    for index, text in enumerate(table.columns.get(DOUBT, ())):
+        for part in (text or "").split(" | "):
+            code, _, sentence = part.partition(": ")
+            if code:
+                found.append(Doubt(index, code, sentence, "Look at the row in its file."))
+    return found
 
 
 def _others(table: RawTable, unknown: Sequence[str]) -> NDArray[Any]:

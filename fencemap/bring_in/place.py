@@ -156,8 +156,6 @@ def _points_of_columns(kept: Kept) -> NDArray[Any]:
 
 def _angles(kept: Kept, cells: NDArray[Any], name: str, column: str) -> NDArray[np.float64]:
     """Read longitudes or latitudes in degrees, or in degrees and minutes with their marks."""
-    if kept.table.decimal == ",":
-        cells = np.array([str(cell).replace(",", ".") for cell in cells], dtype=object)
     read = read_angles(cells, axis="longitude" if name == "longitude" else "latitude")
     for reason in sorted(set(read.reasons[read.bad])):
         kept.refuse(

@@ -46,6 +46,7 @@ def own_registry(monkeypatch):
     """Steps declared here are gone after the test."""
     import fencemap.steps
 
+    fencemap.steps.all_steps()  # those that first load during a test would be lost with the copy
     monkeypatch.setattr(fencemap.steps, "_REGISTRY", dict(fencemap.steps._REGISTRY))
 
 

@@ -347,6 +347,7 @@ def main() -> None:
     asked = parser.parse_args()
     began = time.perf_counter()
     counts = make_site(asked.folder, side_m=asked.side_m, seed=asked.seed, ortho=asked.ortho)
+    (asked.folder / "counts.json").write_text(json.dumps(counts) + "\n", encoding="utf-8")
     print(f"{asked.folder}: made in {time.perf_counter() - began:.1f} s")
     for name, count in counts.items():
         print(f"  {name:<14} {count:>12,}")

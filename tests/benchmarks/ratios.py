@@ -264,11 +264,12 @@ def _pairs(stones: Any, lines: Any, reach_m: float) -> Any:
     from fencemap.kernels.plane import Shapes, lines_of
     from fencemap.kernels.segments import pairs_within
 
-    points, part = shapely.get_coordinates(shapely.get_exterior_ring(stones), return_index=True)
-    last = np.flatnonzero(np.diff(part, append=-1))
-    kept = np.delete(points, last, axis=0)  # a ring's first vertex isn't repeated
-    ring = np.searchsorted(np.delete(part, last), np.arange(len(stones) + 1))
-    shapes = Shapes(kept[:, 0].copy(), kept[:, 1].copy(), ring, np.arange(len(stones) + 1))
+    points, counts = shapely.get_coordinates(stones), shapely.get_num_coordinates(stones)
+    kept = np.ones(len(points), dtype=bool)
+    kept[np.cumsum(counts) - 1] = False  # a ring's first vertex isn't repeated; none has holes
+    x, y = np.ascontiguousarray(points[kept].T)
+    ring = np.concatenate([[0], np.cumsum(counts - 1)])
+    shapes = Shapes(x, y, ring, np.arange(len(stones) + 1))
     points, part = shapely.get_coordinates(lines, return_index=True)
     offset = np.searchsorted(part, np.arange(len(lines) + 1))
     fences = lines_of(points[:, 0].copy(), points[:, 1].copy(), offset)

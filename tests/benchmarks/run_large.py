@@ -27,10 +27,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from large_site import make_site
 
 __all__ = ["Measured", "measure"]
 
+COUNTS = "counts.json"  # what `large_site.py` leaves beside `site.toml`
 _SAMPLE_S = 0.02
 
 
@@ -61,7 +61,8 @@ def measure(command: list[str], *, environment: dict[str, str] | None = None) ->
     """Run a command to its end and measure it; its standard error goes to ours.
 
     Needs POSIX: the kernel's own figure for peak memory is what counts, since
-    samples can miss a short peak. With worker processes it is that of the
+    samples can miss a short peak. It is never below the memory of the process
+    that calls this, which must be small. With worker processes it is that of the
     largest process, not their sum.
     """
     began, clock = time.time(), time.perf_counter()
@@ -197,6 +198,20 @@ def _report(
     return 0
 
 
+def _make(site: Path, asked: argparse.Namespace) -> None:
+    """Make the site in a process of its own.
+
+    The system counts a child's memory from the fork on, so this process must
+    stay small for the figures of its children to be theirs.
+    """
+    script = str(Path(__file__).with_name("large_site.py"))
+    more = ["--ortho"] if asked.ortho else []
+    sizes = ["--side-m", str(asked.side_m), "--seed", str(asked.seed)]
+    subprocess.run(
+        [sys.executable, script, str(site), *sizes, *more], check=True, stdout=subprocess.DEVNULL
+    )
+
+
 def main() -> int:
     """Make the site, run the pipeline on it and print the figures."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -217,12 +232,12 @@ def main() -> int:
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         site = asked.keep or Path(scratch) / "site"
-        noted = site / "counts.json"
+        noted = site / COUNTS
         if noted.is_file():
-            counts = json.loads(noted.read_text(encoding="utf-8"))
+            print(f"{site}: taken as it stands", file=sys.stderr)
         else:
-            counts = make_site(site, side_m=asked.side_m, seed=asked.seed, ortho=asked.ortho)
-            noted.write_text(json.dumps(counts), encoding="utf-8")
+            _make(site, asked)
+        counts = json.loads(noted.read_text(encoding="utf-8"))
         command = [
             sys.executable,
             "-m",

@@ -59,15 +59,15 @@ class Kept:
     other: NDArray[Any]
     doubts: list[Doubt] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    _refused: NDArray[np.bool_] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._refused = np.zeros(len(self.table.rows), dtype=bool)
 
     @property
     def alive(self) -> NDArray[np.bool_]:
         """Mask of the rows that no fatal doubt has refused."""
-        mask = np.ones(len(self.table.rows), dtype=bool)
-        for doubt in self.doubts:
-            if doubt.fatal:
-                mask[doubt.index] = False
-        return mask
+        return ~self._refused
 
     def refuse(
         self, mask: NDArray[np.bool_], code: str, reason: str, remedy: str, **more: Any
@@ -90,6 +90,8 @@ class Kept:
             value = "" if source is None else str(source[index])
             size = float("nan") if sizes is None else float(sizes[index])
             self.doubts.append(Doubt(int(index), code, reason, remedy, column, value, fatal, size))
+        if fatal:
+            self._refused |= mask
 
 
 def map_columns(
@@ -278,11 +280,21 @@ def _others(table: RawTable, unknown: Sequence[str]) -> NDArray[Any]:
     """Write the columns that the catalogue does not know as one JSON object a row."""
     out = np.full(len(table.rows), None, dtype=object)
     if unknown:
-        columns = {name: table.columns[name] for name in unknown}
-        for index in range(len(out)):
-            text = row_as_json(columns, index)
-            out[index] = None if text == "{}" else text
+        members = [_members(name, table.columns[name]) for name in unknown]
+        texts = (", ".join(filter(None, row)) for row in zip(*members, strict=True))
+        out[:] = [f"{{{text}}}" if text else None for text in texts]
     return out
+
+
+def _members(name: str, cells: NDArray[Any]) -> list[str]:
+    """Write one column's members of those objects, each different cell once; "" for empty cells."""
+    one_type = pd.api.types.infer_dtype(cells, skipna=True) in ("string", "floating", "integer")
+    if one_type:  # else cells that compare equal, such as 1 and True, may read otherwise
+        place, different = pd.factorize(cells, use_na_sentinel=False)
+    else:
+        place, different = np.arange(len(cells)), cells
+    written = [row_as_json({name: different}, index)[1:-1] for index in range(len(different))]
+    return [written[index] for index in place]
 
 
 def _put_aside(kept: Kept, bad: NDArray[np.bool_], column: str) -> None:
@@ -323,11 +335,12 @@ def doubts_as_layers(intake: Intake) -> dict[str, Any]:
             _doubt_row(intake, kept, None, refusal.problem) | {"raw": refusal.raw}
             for refusal in kept.table.refused
         ]
+        alive = kept.alive
         for doubt in sorted(kept.doubts, key=lambda item: (item.index, item.column, item.code)):
             row = _doubt_row(intake, kept, doubt.index, _problem(kept, doubt))
             if doubt.fatal:
                 rejected.append(row | {"raw": row_as_json(kept.table.columns, doubt.index)})
-            elif kept.alive[doubt.index]:
+            elif alive[doubt.index]:
                 shape = None if kept.geometry is None else kept.geometry[doubt.index]
                 suspect.append(row | {"size": doubt.size, "geometry": shape})
     return {

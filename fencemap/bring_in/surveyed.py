@@ -324,10 +324,9 @@ def _refuse_repeated(intake: Intake, name: str = "element_id") -> None:
     for kept in intake.kept:
         mask = np.zeros(len(kept.table.rows), bool)
         before: list[str] = []
-        alive = kept.alive
-        for index, value in enumerate(pd.Series(kept.columns[name])):
-            if not alive[index] or pd.isna(value):
-                continue
+        values = pd.Series(kept.columns[name])
+        named = kept.alive & values.notna().to_numpy(dtype=bool)
+        for index, value in zip(np.flatnonzero(named), values[named].tolist(), strict=True):
             if value in first:
                 mask[index] = True
                 before.append("{}:{}".format(*first[value]))

@@ -9,6 +9,7 @@ from typing import Any
 from fencemap import __version__
 from fencemap.cautions import Caution, triggered
 from fencemap.errors import ExportError
+from fencemap.export.stored import Stored
 from fencemap.grid import HeightSource
 from fencemap.site import Site, Survey
 from fencemap.steps import Layers, Real, Run, Switch, Text, step
@@ -34,10 +35,9 @@ def geopackage(
     from fencemap.formats.geopackage import write
 
     path = _inside(into, file_name, ".gpkg")
-    held = _all_of(layers)
-    said = [f"{one.title}. {one.text}" for one in triggered(held)]
+    said = [f"{one.title}. {one.text}" for one in triggered(layers)]
     made = write(
-        path, held, crs=site.crs, title=site.name, generated=run.generated,
+        path, Stored(layers), crs=site.crs, title=site.name, generated=run.generated,
         metadata=_about(site, survey), cautions=said,
     )  # fmt: skip
     return {"geopackage": [made]}
@@ -59,10 +59,9 @@ def table_files(*, site: Site, layers: Layers, into: Path, run: Run, with_dense:
     """
     from fencemap.export.table_files import write_table_files
 
-    held = _all_of(layers)
     paths = write_table_files(
-        into / "tables", held, site=site, generated=run.generated,
-        cautions=triggered(held), with_dense=with_dense,
+        into / "tables", layers, site=site, generated=run.generated,
+        cautions=triggered(layers), with_dense=with_dense,
     )  # fmt: skip
     return {"tables": paths}
 

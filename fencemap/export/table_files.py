@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from fencemap.cautions import Caution
+from fencemap.export.stored import Stored
 from fencemap.formats.tables import write_tables
 from fencemap.site import Site
 
@@ -47,8 +48,8 @@ def write_table_files(
     ExportError
         A file could not be written whole.
     """
-    kept = {name: frame for name, frame in layers.items() if with_dense or name not in DENSE}
+    names = [name for name in layers if with_dense or name not in DENSE]
     return write_tables(
-        folder, kept, crs=site.crs, title=site.name, generated=generated,
+        folder, Stored(layers, names), crs=site.crs, title=site.name, generated=generated,
         cautions=[f"{one.title}. {one.text}" for one in cautions],
     )  # fmt: skip

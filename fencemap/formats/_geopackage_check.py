@@ -10,12 +10,21 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-from fencemap.formats._arrow import GEOMETRY
 from fencemap.formats._geopackage_tables import quoted, reading
 
-__all__ = ["check_counts", "check_file"]
+__all__ = ["Expected", "check_counts", "check_file"]
+
+
+class Expected(NamedTuple):
+    """What a layer of a GeoPackage must hold: rows, CRS, and the first row's uid and shape."""
+
+    rows: int
+    crs: Any
+    uid: str | None
+    shape: Any
+
 
 # OGC 12-128r17, requirement 2: "GPKG" in ASCII, and the version as MMmmpp.
 _APPLICATION_ID = 0x47504B47
@@ -41,8 +50,8 @@ def check_counts(database: sqlite3.Connection, name: str) -> list[str]:
     return problems
 
 
-def check_file(path: Path, layers: Mapping[str, Any], *, found: Sequence[str]) -> list[str]:
-    """List everything in which a GeoPackage differs from the frames it was made from."""
+def check_file(path: Path, layers: Mapping[str, Expected], *, found: Sequence[str]) -> list[str]:
+    """List everything in which a GeoPackage differs from what was written."""
     problems = []
     if missing := sorted(set(layers) - set(found)):
         problems.append(f"layers missing: {', '.join(missing)}")
@@ -57,14 +66,14 @@ def check_file(path: Path, layers: Mapping[str, Any], *, found: Sequence[str]) -
 
 
 def _wrong_counts(
-    database: sqlite3.Connection, layers: Mapping[str, Any], found: Sequence[str]
+    database: sqlite3.Connection, layers: Mapping[str, Expected], found: Sequence[str]
 ) -> Iterator[str]:
     """List layers whose counts disagree with each other or with their frame."""
     for name in found:
         yield from check_counts(database, name)
         rows = _count(database, name)
-        if name in layers and rows != len(layers[name]):
-            yield f"layer '{name}' has {rows} rows of {len(layers[name])}"
+        if name in layers and rows != layers[name].rows:
+            yield f"layer '{name}' has {rows} rows of {layers[name].rows}"
 
 
 def _marks(database: sqlite3.Connection) -> list[str]:
@@ -80,7 +89,7 @@ def _marks(database: sqlite3.Connection) -> list[str]:
     return problems
 
 
-def _second_reading(path: Path, layers: Mapping[str, Any]) -> list[str]:
+def _second_reading(path: Path, layers: Mapping[str, Expected]) -> list[str]:
     """Read the file with fiona: its layers, and of each that has rows their number, CRS, first."""
     import fiona
 
@@ -89,35 +98,36 @@ def _second_reading(path: Path, layers: Mapping[str, Any]) -> list[str]:
     with owned(path, by="fiona"):
         listed = set(fiona.listlayers(path))
         problems = [f"layer '{name}': fiona does not find it" for name in set(layers) - listed]
-        for name, frame in layers.items():
-            if name in listed and len(frame):
+        for name, wanted in layers.items():
+            if name in listed and wanted.rows:
                 with fiona.open(path, layer=name, enabled_drivers=["GPKG"]) as source:
-                    found = list(_differences(source, frame))
+                    found = list(_differences(source, wanted))
                 problems += [f"layer '{name}': {words}" for words in found]
     return sorted(problems)
 
 
-def _differences(source: Any, frame: Any) -> Iterator[str]:
-    """List where the second reader sees other rows, another CRS, uid or shape than the frame."""
+def _differences(source: Any, wanted: Expected) -> Iterator[str]:
+    """List where the second reader sees other rows, another CRS, uid or shape than was written."""
     import numpy as np
     import shapely
     from pyproj import CRS
 
-    if len(source) != len(frame):
-        yield f"fiona finds {len(source)} rows of {len(frame)}"
+    if len(source) != wanted.rows:
+        yield f"fiona finds {len(source)} rows of {wanted.rows}"
         return
     first = next(iter(source))
-    if "uid" in frame.columns and first["properties"]["uid"] != frame["uid"].iloc[0]:
+    if wanted.uid is not None and first["properties"]["uid"] != wanted.uid:
         yield f"first uid is {first['properties']['uid']}"
-    if GEOMETRY not in frame.columns:
+    if wanted.crs is None:
         return
-    if CRS.from_wkt(source.crs_wkt) != frame.crs:
-        yield f"CRS is {source.crs_wkt[:60]!r}, must be {frame.crs.name}"
+    crs = CRS.from_user_input(wanted.crs)
+    if CRS.from_wkt(source.crs_wkt) != crs:
+        yield f"CRS is {source.crs_wkt[:60]!r}, must be {crs.name}"
     # fiona leaves measures out; easting, northing and height must be the same to the bit.
     shape = first["geometry"]
     seen, written = (
         shapely.get_coordinates(one, include_z=True)
-        for one in (shapely.geometry.shape(shape) if shape else None, frame[GEOMETRY].iloc[0])
+        for one in (shapely.geometry.shape(shape) if shape else None, wanted.shape)
     )
     if not np.array_equal(seen, written, equal_nan=True):
         yield "the first shape has other coordinates"

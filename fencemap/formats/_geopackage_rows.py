@@ -10,7 +10,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from fencemap.errors import LayerError
-from fencemap.formats._arrow import GEOMETRY, from_arrow, to_arrow
+from fencemap.formats._arrow import (
+    GEOMETRY,
+    from_arrow,
+    shapes_from_wkb,
+    shapes_to_wkb,
+    to_arrow,
+)
+from fencemap.formats._geopackage_check import Expected
 from fencemap.schema import LayerSchema
 
 if TYPE_CHECKING:
@@ -18,7 +25,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
-__all__ = ["frame_of", "geometry_type", "promoted", "rows_of"]
+__all__ = ["expected_of", "frame_of", "geometry_type", "promoted", "rows_of"]
 
 _PROMOTED = {
     frozenset({"LineString", "MultiLineString"}): "MultiLineString",
@@ -33,23 +40,23 @@ def geometry_type(schema: LayerSchema) -> str:
     return f"{single} Z" if schema.has_z and single != "Unknown" else single
 
 
-def promoted(frame: Any, schema: LayerSchema) -> Any:
+def promoted(shapes: Any, schema: LayerSchema) -> Any:
     """Make all shapes multiple where the layer allows both."""
     import numpy as np
     import shapely
 
     target = _PROMOTED.get(frozenset(schema.geometry))
-    shapes = np.array(frame[GEOMETRY], dtype=object)
-    single = np.isin(shapely.get_type_id(shapes), [1, 3])  # LineString, Polygon
+    made = np.array(shapes, dtype=object)
+    single = np.isin(shapely.get_type_id(made), [1, 3])  # LineString, Polygon
     if target is None or not single.any():
-        return frame
+        return made
     join = shapely.multilinestrings if target == "MultiLineString" else shapely.multipolygons
-    shapes[single] = join(shapes[single], indices=np.arange(single.sum()))
-    return frame.set_geometry(type(frame[GEOMETRY])(shapes, index=frame.index, crs=frame.crs))
+    made[single] = join(made[single], indices=np.arange(single.sum()))
+    return made
 
 
-def rows_of(schema: LayerSchema, frame: Any) -> pa.Table:
-    """Turn a frame into the Arrow types that become the right SQL types.
+def rows_of(schema: LayerSchema, layer: Any) -> pa.Table:
+    """Turn a frame, or its Arrow table, into the Arrow types that become the right SQL types.
 
     A real number that is NaN is left to SQLite, which has no NaN and stores NULL.
 
@@ -62,7 +69,11 @@ def rows_of(schema: LayerSchema, frame: Any) -> pa.Table:
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    table = to_arrow(promoted(frame, schema) if schema.spatial else frame, name=schema.name)
+    table = layer if isinstance(layer, pa.Table) else to_arrow(layer, name=schema.name)
+    if schema.spatial and frozenset(schema.geometry) in _PROMOTED:
+        shapes = promoted(shapes_from_wkb(table[GEOMETRY]), schema)
+        place = table.column_names.index(GEOMETRY)
+        table = table.set_column(place, GEOMETRY, pa.array(shapes_to_wkb(shapes), pa.binary()))
     columns, problems = {}, []
     for field in schema.fields:
         column = table[field.name]
@@ -81,6 +92,14 @@ def rows_of(schema: LayerSchema, frame: Any) -> pa.Table:
     if schema.spatial:
         columns[GEOMETRY] = table[GEOMETRY]
     return pa.table(columns)
+
+
+def expected_of(schema: LayerSchema, rows: pa.Table, crs: Any) -> Expected:
+    """Say what a layer must hold once these rows of it are written."""
+    first = rows.slice(0, 1)
+    uid = first["uid"][0].as_py() if "uid" in first.column_names and len(first) else None
+    shape = shapes_from_wkb(first[GEOMETRY])[0] if schema.spatial and len(first) else None
+    return Expected(rows.num_rows, crs if schema.spatial else None, uid, shape)
 
 
 def _as_instants(column: pa.ChunkedArray) -> pa.ChunkedArray:

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING, Any
 
 from fencemap.errors import ExportError, InputError
 from fencemap.formats._arrow import GEOMETRY
-from fencemap.formats._geopackage_check import check_counts, check_file
-from fencemap.formats._geopackage_rows import frame_of, geometry_type, promoted, rows_of
+from fencemap.formats._geopackage_check import Expected, check_counts, check_file
+from fencemap.formats._geopackage_rows import expected_of, frame_of, geometry_type, rows_of
 from fencemap.formats._geopackage_tables import STYLE_TABLE, About, Styles, describe, reading
 from fencemap.layers import CATALOGUE, layer
 from fencemap.schema import LayerSchema
@@ -61,7 +61,8 @@ def write(
     path
         Final name, ``*.gpkg``; replaced whole or not at all.
     layers
-        Frames by catalogue name; written in the catalogue's order.
+        Frames by catalogue name, or Arrow tables that `formats.store` gave of frames that
+        were checked; written in the catalogue's order, each taken once and let go again.
     crs
         CRS of every spatial layer.
     title
@@ -106,16 +107,20 @@ def write(
     schemas = [layer(name) for name in sorted(layers, key=_place)]
     instant = f"{date.fromisoformat(generated).isoformat()}T00:00:00.000Z"
     about = About(title, instant, metadata or {}, tuple(cautions), styles or {})
-    for schema in schemas:
-        schema.check(layers[schema.name], crs=crs)
+    wanted: dict[str, Expected] = {}
 
     def build(temporary: Path) -> None:
         with _fixed_clock(instant):
             for schema in schemas:
-                _write_layer(temporary, schema, layers[schema.name], crs)
+                held = layers[schema.name]
+                if hasattr(held, "columns") and not hasattr(held, "column_names"):
+                    schema.check(held, crs=crs)
+                rows = rows_of(schema, held)
+                wanted[schema.name] = expected_of(schema, rows, crs)
+                _write_layer(temporary, schema, rows, crs)
         describe(temporary, schemas, about)
 
-    publish(path, build, verify=lambda temporary: verify(temporary, layers))
+    publish(path, build, verify=lambda temporary: _prove(temporary, wanted))
     return path
 
 
@@ -132,10 +137,14 @@ def verify(path: Path, layers: Mapping[str, Any]) -> None:
     ExportError
         Anything differs; the message says what.
     """
-    wanted = {
-        name: promoted(frame, layer(name)) if GEOMETRY in frame.columns else frame
+    schemas = {name: layer(name) for name in layers}
+    _prove(path, {
+        name: expected_of(schemas[name], rows_of(schemas[name], frame), getattr(frame, "crs", None))
         for name, frame in layers.items()
-    }
+    })  # fmt: skip
+
+
+def _prove(path: Path, wanted: Mapping[str, Expected]) -> None:
     if problems := check_file(path, wanted, found=list_layers(path)):
         raise ExportError(
             f"{path}: does not hold what was written: {'; '.join(problems)}",
@@ -255,13 +264,12 @@ def _fixed_clock(instant: str) -> Iterator[None]:
             pyogrio.set_gdal_config_options(former)
 
 
-def _write_layer(path: Path, schema: LayerSchema, frame: Any, crs: Any) -> None:
+def _write_layer(path: Path, schema: LayerSchema, table: pa.Table, crs: Any) -> None:
     """Write one layer into the temporary file; the first one makes the file."""
     import pyogrio
 
     from fencemap.guard import owned
 
-    table = rows_of(schema, frame)
     options: dict[str, Any] = {}
     if schema.spatial:
         options = {

@@ -9,6 +9,7 @@ The same frame gives the same bytes.
 from __future__ import annotations
 
 import json
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
-__all__ = ["load", "save"]
+__all__ = ["as_table", "load", "load_table", "save"]
 
 _KEY = b"fencemap"
 _FORMAT = 1
@@ -88,11 +89,28 @@ def load(path: Path) -> pd.DataFrame | gpd.GeoDataFrame:
     InputError
         The file is not one of ours, or is damaged.
     """
+    table, crs = load_table(path)
+    return from_arrow(table, crs=crs)
+
+
+def load_table(path: Path, *, columns: Collection[str] | None = None) -> tuple[pa.Table, Any]:
+    """Read what `save` wrote as it lies in the file: Arrow columns, shapes as WKB; and the CRS.
+
+    Writers that need no shapes as objects take this: it costs a fifth of the
+    time and memory of a frame. With `columns` only these of its columns are read.
+
+    Raises
+    ------
+    InputError
+        The file is not one of ours, or is damaged.
+    """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(path, memory_map=False)
+        with pq.ParquetFile(path, memory_map=False) as file:
+            known = file.schema_arrow.names
+            table = file.read([name for name in known if columns is None or name in columns])
         note = json.loads((table.schema.metadata or {})[_KEY])
     except (pa.ArrowException, KeyError, ValueError, OSError) as error:
         raise InputError.at(
@@ -101,7 +119,12 @@ def load(path: Path) -> pd.DataFrame | gpd.GeoDataFrame:
             remedy="Delete it and run again; it is made anew.",
             code="unreadable-store",
         ) from error
-    return from_arrow(table, crs=_crs(note, table))
+    return table.replace_schema_metadata(None), _crs(note, table)
+
+
+def as_table(frame: Any, *, columns: Collection[str] | None = None) -> pa.Table:
+    """Give a frame in the form in which `load_table` gives it."""
+    return to_arrow(frame if columns is None else frame[[c for c in frame if c in columns]])
 
 
 def _note(frame: Any) -> bytes:

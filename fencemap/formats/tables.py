@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fencemap.errors import ExportError, InputError
-from fencemap.formats._arrow import GEOMETRY, to_arrow
+from fencemap.formats._arrow import GEOMETRY, shapes_from_wkb, to_arrow
 from fencemap.layers import CATALOGUE, layer
 from fencemap.schema import Field, LayerSchema
 
@@ -47,7 +47,8 @@ _LINE_END = "\r\n"
 _PLACE = ("easting", "northing", "height")
 # What begins a formula in some spreadsheet, the full-width forms included.
 _FORMULA = r"[=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}]"
-_BLANK = r"[\s\x{0B}\x{A0}\x{3000}\x{FEFF}]*"
+# Control characters too: some programs drop them when they open the file.
+_BLANK = r"[\s\x{00}-\x{1F}\x{7F}-\x{A0}\x{3000}\x{FEFF}]*"
 _CELL_START = r"(^|[;\t\r\n])"
 _RISKY = f"{_CELL_START}({_BLANK})('*{_FORMULA})"
 _GUARDED = f"{_CELL_START}({_BLANK})'('*{_FORMULA})"
@@ -77,7 +78,8 @@ def write_csv(
     Parameters
     ----------
     frame
-        The layer; shapes, if it has any, become WKT in `geometry_wkt`, and
+        The layer, or the Arrow table that `formats.store` gave of it; shapes, if it has any,
+        become WKT in `geometry_wkt`, and
         for points also `easting`, `northing` and `height` (where the layer
         has no columns of these names itself).
     path
@@ -100,7 +102,10 @@ def write_csv(
     ExportError
         The file could not be written whole.
     """
-    schema.check(frame)
+    import pyarrow as pa
+
+    if not isinstance(frame, pa.Table):  # a stored table was checked when it was stored
+        schema.check(frame)
     columns = _columns(frame, schema)
     _publish_rows(path, list(columns), list(columns.values()), rows=len(frame))
     if header_notes:
@@ -263,18 +268,34 @@ def _columns(frame: Any, schema: LayerSchema) -> dict[str, pa.ChunkedArray]:
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    plain = frame.drop(columns=GEOMETRY) if schema.spatial else frame
-    table, made = to_arrow(plain, name=schema.name), {}
+    table, made = frame, {}
+    if not isinstance(frame, pa.Table):
+        plain = frame.drop(columns=GEOMETRY) if schema.spatial else frame
+        table = to_arrow(plain, name=schema.name)
     for field in schema.fields:
         column = table[field.name]
         if field.dtype == "real":
             column = pc.if_else(pc.is_nan(column), pa.scalar(None, pa.float64()), column)
         text = column.cast(pa.large_string())
         is_text = field.dtype in ("text", "date", "time")
-        made[field.name] = _quote(_guard(text)) if is_text else text
+        made[field.name] = _words(text) if is_text else text
     if schema.spatial:
-        made |= _shape_columns(frame[GEOMETRY], taken=set(made))
+        shapes = frame[GEOMETRY]
+        if isinstance(frame, pa.Table):
+            shapes = shapes_from_wkb(shapes)
+        made |= _shape_columns(shapes, taken=set(made))
     return made
+
+
+def _words(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Guard and quote a column of text, each different word once."""
+    import pyarrow as pa
+
+    coded = column.combine_chunks().dictionary_encode()
+    if isinstance(coded, pa.ChunkedArray):
+        coded = coded.combine_chunks()
+    written = _quote(_guard(pa.chunked_array([coded.dictionary])))
+    return written.take(coded.indices)
 
 
 def _shape_columns(shapes: Any, *, taken: set[str]) -> dict[str, pa.ChunkedArray]:

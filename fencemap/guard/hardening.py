@@ -81,7 +81,7 @@ _SETTINGS = {
     # No file beside the file: neither .aux.xml, .ovr, .msk picked up nor .aux.xml left behind.
     "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
     "GDAL_PAM_ENABLED": "NO",
-    "GDAL_CACHEMAX": "256",  # MB, instead of a share of the machine's memory
+    "GDAL_CACHEMAX": "64",  # MB, instead of a share of the machine's memory
     "CPL_LOG": os.devnull,  # what a reader says goes into our errors, not onto the screen
     "PYTHONUTF8": "1",  # worker processes read and write text alike under any locale
 }

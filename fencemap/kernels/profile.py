@@ -75,9 +75,9 @@ def densify(
     at = 0
     for i in range(lines):
         v, walked = offset[i], 0.0
+        piece = np.hypot(x[v + 1] - x[v], y[v + 1] - y[v])
         for k in range(counts[i] + 1):
             s = length[i] * k / counts[i]
-            piece = np.hypot(x[v + 1] - x[v], y[v + 1] - y[v])
             while walked + piece < s and v + 2 < offset[i + 1]:
                 walked += piece
                 v += 1

@@ -153,6 +153,15 @@ def _may_meet(lines: Lines, s: int, x0: float, y0: float, x1: float, y1: float) 
 
 
 @compiled
+def _beyond(lines: Lines, s: int, x: float, y: float, far: float) -> bool:
+    """Whether a segment is farther from a place than `far`."""
+    u = share_of(x, y, lines.ax[s], lines.ay[s], lines.bx[s], lines.by[s])
+    dx = lines.ax[s] + u * (lines.bx[s] - lines.ax[s]) - x
+    dy = lines.ay[s] + u * (lines.by[s] - lines.ay[s]) - y
+    return bool(dx * dx + dy * dy > far * far)
+
+
+@compiled
 def _longer(rows: Floats, count: int) -> Floats:
     """Copy rows into an array that holds twice as many, and at least `count`."""
     grown = np.empty((max(2 * len(rows), count), _COLUMNS))
@@ -183,6 +192,9 @@ def _search(
     count = 0
     for p in range(len(shapes.shape) - 1):
         x0, y0, x1, y1 = _bounds(shapes, p, reach_m[p])
+        # A segment farther from the disc around the shape than what is known can't be nearer.
+        mx, my = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
+        radius = np.hypot(mx - x0 - reach_m[p], my - y0 - reach_m[p]) + 2.0 * TIE_M
         near = 0
         for r in range(max(int(y0 / cell), 0), min(int(y1 / cell), rows - 1) + 1):
             for c in range(max(int(x0 / cell), 0), min(int(x1 / cell), cols - 1) + 1):
@@ -191,10 +203,11 @@ def _search(
                     if stamp[s] == p:
                         continue
                     stamp[s] = p
-                    if not _may_meet(lines, s, x0, y0, x1, y1):
+                    line = lines.of[s]
+                    far = radius + min(reach_m[p], best[line])
+                    if not _may_meet(lines, s, x0, y0, x1, y1) or _beyond(lines, s, mx, my, far):
                         continue
                     d, t, qx, qy = _to_shape(lines, s, shapes, p)
-                    line = lines.of[s]
                     if d > reach_m[p]:
                         continue
                     if best[line] == np.inf:

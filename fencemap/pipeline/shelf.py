@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -83,6 +83,21 @@ class Shelf(Mapping[str, Any]):
         frames = [self._frame(name, digest) for digest in self._parts[name]]
         full = [frame for frame in frames if len(frame)] or frames[:1]
         return full[0] if len(full) == 1 else pd.concat(full, ignore_index=True)
+
+    def table(self, name: str, *, columns: Collection[str] | None = None) -> Any:
+        """Give a layer as an Arrow table, shapes as WKB; read anew each time and not kept.
+
+        For writers and counters that need no shapes as objects. With
+        `columns` only these are read.
+        """
+        import pyarrow as pa
+
+        from fencemap.formats import store
+
+        if not self._parts.get(name):
+            return store.as_table(self[name], columns=columns)
+        parts = [self._path(name, digest) for digest in self._parts[name]]
+        return pa.concat_tables([store.load_table(path, columns=columns)[0] for path in parts])
 
     def _frame(self, name: str, digest: str) -> Any:
         from fencemap.formats import store

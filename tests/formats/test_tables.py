@@ -231,3 +231,14 @@ def test_long_rows_are_read(tmp_path):
     path = tables.write_csv(frame, tmp_path / "a.csv", REPAIRS)
     assert list(tables.read_csv(path, REPAIRS)["size"]) == list(frame["size"])
     assert io.BytesIO(path.read_bytes()).read(3) == b"uid"
+
+
+def test_a_control_character_does_not_hide_a_formula(tmp_path):
+    """A unit separator before = is dropped by some programs, so the cell is guarded and comes back."""
+    schema = layer("rejected")
+    frame = schema.conform(
+        {"uid": ["a"], "survey_id": ["s"], "code": ["x"], "reason": ["\x1f=1+1"]}
+    )
+    path = tables.write_csv(frame, tmp_path / "a.csv", schema)
+    assert "\x1f'=1+1" in path.read_text(encoding="utf-8")
+    assert tables.read_csv(path, schema)["reason"].tolist() == ["\x1f=1+1"]

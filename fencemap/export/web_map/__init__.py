@@ -85,7 +85,8 @@ def write_web_map(
     told = content.build(
         layers, site=site, survey=survey, generated=run.generated, cautions=cautions
     )
-    taken = len(page.assemble(told, None, title=site.name))
+    data = page.json_block("fm-data", told)
+    taken = len(page.assemble(told, None, title=site.name, data=data))
     room = max(int(budget_mb * 1_000_000) - taken, _LEAST_PHOTO_BYTES)
     run.progress(0.2, "map: photo")
     photo = None
@@ -99,7 +100,7 @@ def write_web_map(
         if photo is not None:
             photo["budget"] = f"{budget_mb:g} MB"
     run.progress(0.9, "map: page")
-    text = page.assemble(told, photo, title=site.name)
+    text = page.assemble(told, photo, title=site.name, data=data)
     if not text.endswith("</html>\n"):
         raise ExportError(f"{path}: the page is not whole", remedy="Report this; it is a mistake.")
     written = publish_text(path, text)
